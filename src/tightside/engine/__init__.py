@@ -1,0 +1,1 @@
+"""The mechanism: engine file, slider-crank, chain and sprockets."""

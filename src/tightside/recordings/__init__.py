@@ -1,0 +1,1 @@
+"""Bytes to Recording: readers, their registry, and the roles of columns."""

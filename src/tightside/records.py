@@ -1,0 +1,344 @@
+"""The frozen values that cross rooms.
+
+Arrays are checked for dtype and dimension and made read-only on construction; a record that is unpickled goes
+through its constructor again, so the promise holds in other processes too. Change means ``dataclasses.replace``.
+
+Shape letters: S samples, E edges, T teeth of one wheel turn, K clock knots, C engine cycles, N edges of a cam wheel.
+Times are seconds from the recording's own zero. Angles are crank degrees, positive late; see ``docs/adr/0001``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, fields
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tightside.errors import InternalError
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+RAW_DTYPES = (np.int16, np.uint16, np.uint8, np.int8, np.int32, np.float32, np.float64)
+
+
+def _rebuild(kind: type[Any], values: dict[str, Any]) -> Any:
+    return kind(**values)
+
+
+def array(dtype: type | None = np.float64, ndim: int = 1) -> Any:
+    """Declare a read-only array field. dtype None takes any of RAW_DTYPES as it is."""
+    return field(metadata={"array": (dtype, ndim)})
+
+
+class Record:
+    """Base of every record: checks declared arrays, freezes them, pickles through the constructor."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        for f in fields(self):  # type: ignore[arg-type]
+            if "array" in f.metadata:
+                object.__setattr__(self, f.name, self._checked(f.name, *f.metadata["array"]))
+
+    def _checked(self, name: str, dtype: type | None, ndim: int) -> NDArray[Any]:
+        value = np.asarray(getattr(self, name), dtype=dtype)
+        if dtype is None and value.dtype.type not in RAW_DTYPES:
+            value = value.astype(np.float64)
+        if value.ndim != ndim:
+            raise InternalError(
+                code="record-shape",
+                what=f"{type(self).__name__}.{name} has the wrong number of dimensions",
+                expected=str(ndim),
+                got=str(value.ndim),
+            )
+        if value.flags.writeable:
+            value = value.view()
+            value.flags.writeable = False
+        return value
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _rebuild, (type(self), {f.name: getattr(self, f.name) for f in fields(self)})  # type: ignore[arg-type]
+
+
+def same(a: Any, b: Any) -> bool:
+    """Whether two records (or plain values) hold the same, arrays element by element, NaN equal to NaN."""
+    if isinstance(a, Record):
+        return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a))  # type: ignore[arg-type]
+    if isinstance(a, np.ndarray):
+        return (
+            isinstance(b, np.ndarray)
+            and a.dtype == b.dtype
+            and np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
+        )
+    if isinstance(a, tuple | list):
+        return type(a) is type(b) and len(a) == len(b) and all(map(same, a, b))
+    if isinstance(a, dict):
+        return isinstance(b, dict) and a.keys() == b.keys() and all(same(a[k], b[k]) for k in a)
+    if isinstance(a, float) and isinstance(b, float) and np.isnan(a):
+        return bool(np.isnan(b))
+    return bool(a == b)
+
+
+# ---------------------------------------------------------------------------------------------------- recordings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trace(Record):
+    """An evenly sampled channel. Physical value = raw * scale + offset, in the channel's unit."""
+
+    raw: NDArray[Any] = array(None)  # (S,)
+    rate_hz: float = 1.0
+    start_s: float = 0.0
+    scale: float = 1.0
+    offset: float = 0.0
+
+    @property
+    def duration_s(self) -> float:
+        return len(self.raw) / self.rate_hz
+
+    def times_s(self) -> Floats:
+        return self.start_s + np.arange(len(self.raw)) / self.rate_hz
+
+    def values(self) -> Floats:
+        return self.raw * self.scale + self.offset
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Levels(Record):
+    """A logic channel of an edge list: only real changes of this channel, strictly in time order."""
+
+    times_s: Floats = array()  # (E,)
+    levels: NDArray[np.int8] = array(np.int8)  # (E,) the level from that time on, 0 or 1
+    start_s: float = 0.0  # the recorder was watching from here ...
+    end_s: float = 0.0  # ... to here
+    resolution_s: float = 0.0  # step of the recorder's clock as far as the times show it
+
+    @property
+    def duration_s(self) -> float:
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Readings(Record):
+    """A slow log's column, or anything sampled unevenly."""
+
+    times_s: Floats = array()  # (S,)
+    values: Floats = array()  # (S,) NaN where the cell was empty
+
+    @property
+    def duration_s(self) -> float:
+        return float(self.times_s[-1] - self.times_s[0]) if len(self.times_s) else 0.0
+
+
+Samples = Trace | Levels | Readings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Channel(Record):
+    """One column: its heading, what it measures, and why we think so."""
+
+    column: str
+    data: Samples
+    unit: str = ""
+    role: str | None = None  # DESIGN 5: "crank", "cam:1A", "starter_current", "log:rpm", ...
+    why: str = ""
+    by_hand: bool = False  # the user said so; never overruled, though doubted aloud
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording(Record):
+    """A time base and named channels."""
+
+    file: str
+    kind: Literal["sensor", "log", "sound"]
+    channels: tuple[Channel, ...]
+    format: str = ""  # name of the reader that read it
+    warnings: tuple[str, ...] = ()
+    sha256: str = ""
+
+    def with_role(self, role: str) -> Channel | None:
+        return next((c for c in self.channels if c.role == role), None)
+
+
+# ------------------------------------------------------------------------------------------------------- signals
+
+SensorKind = Literal["hall", "vr", "logic"]
+Quality = Literal["good", "clipped", "noisy", "flat"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgeTrain(Record):
+    """Level changes of one sensor, sub-sample, strictly in time order.
+
+    A VR sensor's edges are its zero crossings about its own rest level: ``rising`` ones go up through it. ``quality``
+    is "flat" (nothing moves), "noisy" (it moves, but no pattern stands out of the noise: edges are then empty),
+    "clipped" (usable, tops cut off or wrapped) or "good".
+    """
+
+    column: str
+    times_s: Floats = array()  # (E,)
+    rising: Bools = array(np.bool_)  # (E,)
+    kind: SensorKind = "logic"
+    quality: Quality = "good"
+    start_s: float = 0.0
+    end_s: float = 0.0
+    timing_sd_s: float = 0.0  # one edge's random timing error: sampling, noise over slope
+    transition_s: float = 0.0  # median 10 to 90 % time of a level change; 0 where the recorder hides it
+    low: float = 0.0  # typical levels (or the swing of a coil) in the channel's unit
+    high: float = 1.0
+    notes: tuple[str, ...] = ()
+
+    def of(self, edge: str) -> Floats:
+        """Times of one polarity, "rising" or "falling"."""
+        return self.times_s[self.rising == (edge == "rising")]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WheelPattern(Record):
+    """Where the active edges of a wheel stand in one turn.
+
+    ``repeat_deg`` is the smallest turn that maps the wheel onto itself: 360 for a wheel with one gap, 120 for three
+    like gaps, a tooth pitch for an even wheel. The angle read from such a wheel is known only modulo that.
+    """
+
+    name: str  # "60-2", "12+1", "uneven 4", "even 24", "36-2-2-2"
+    angles_deg: Floats = array()  # (T,) in [0, 360), increasing, first is 0 (measured from position 0's edge)
+    position_0_deg: float = 0.0  # crank angle at which angles_deg == 0 passes
+    active_edge: Literal["rising", "falling"] = "rising"
+    kind: SensorKind = "hall"
+    learned: bool = False
+    repeat_deg: float = 360.0
+    position_known: bool = True  # False when learned: position 0 is then only a convention
+    tooth_sd_deg: float = 0.0  # how well the angles are known
+
+    @property
+    def pulses_per_revolution(self) -> int:
+        return len(self.angles_deg)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ToothTrack(Record):
+    """Crank edges that were given a place on the wheel.
+
+    ``turn_deg`` is unwrapped: it counts on by 360 each turn, and starts anew with each segment (the engine stopped, or
+    the wheel was lost for longer than could be bridged). Zero of ``turn_deg`` is the wheel's position 0.
+    """
+
+    times_s: Floats = array()  # (K,)
+    turn_deg: Floats = array()  # (K,)
+    segment: Ints = array(np.int64)  # (K,) 0, 0, 0, 1, 1, ...
+    missed: int = 0  # teeth that gave no pulse
+    extra: int = 0  # pulses that belong to no tooth
+    lost_s: float = 0.0  # turning, but not followed
+    faults: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CrankClock(Record):
+    """Time to crank angle and back.
+
+    Piecewise cubic between teeth, monotone. ``angle_deg`` counts on from 0..repeat; add ``k * repeat_deg`` to reach the
+    engine file's frame: which k, the cams say.
+    """
+
+    times_s: Floats = array()  # (K,) knots
+    angle_deg: Floats = array()  # (K,) strictly increasing within a segment
+    speed_deg_s: Floats = array()  # (K,) slope at the knot
+    segment: Ints = array(np.int64)  # (K,)
+    repeat_deg: float = 360.0
+    position_known: bool = True
+
+
+# -------------------------------------------------------------------------------------------------------- timing
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DriveStage(Record):
+    """One chain, belt or gear pair between crank and cam, from the crank outward."""
+
+    driver_teeth: int
+    driven_teeth: int
+    pitch_mm: float | None = None
+    links: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CamPattern(Record):
+    """What a camshaft's sensor should show: edges over one cycle, and what drives the shaft."""
+
+    cam: str  # "1A"
+    edges_deg: Floats = array()  # (N,) in [0, 720), increasing
+    rising: Bools = array(np.bool_)  # (N,)
+    stages: tuple[DriveStage, ...] = ()
+    phaser_authority_deg: float = 0.0
+    phaser_advances: bool = True
+    edge_sd_deg: float = 0.0  # how well the angles are known (0 for an engine file's own)
+    reference: str = "engine file"
+
+    @property
+    def bank(self) -> str:
+        return self.cam[:-1]
+
+
+CamState = Literal[
+    "in time", "slipped", "erratic", "off, not by a whole tooth", "no signal", "not enough data"
+]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CamEdges(Record):
+    """A cam's edges on the crank clock, before any reference: what ``describe`` shows and ``learn`` stores."""
+
+    cam: str
+    column: str
+    times_s: Floats = array()  # (E,)
+    angle_deg: Floats = array()  # (E,) on the clock, unwrapped
+    rising: Bools = array(np.bool_)  # (E,)
+    speed_deg_s: Floats = array()  # (E,)
+    timing_sd_s: float = 0.0
+    transition_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CycleOffsets(Record):
+    """One cam's offset, cycle by cycle, and where each of its edges stands on average. Positive late."""
+
+    cam: str
+    column: str
+    times_s: Floats = array()  # (C,) mid-time of the cycle
+    offset_deg: Floats = array()  # (C,) NaN where a cycle could not be used
+    rpm: Floats = array()  # (C,)
+    edge_offset_deg: Floats = array()  # (N,) mean actual minus nominal of each nominal edge, NaN where never seen
+    edge_count: Ints = array(np.int64)  # (N,) cycles in which it was seen
+    edges_per_cycle: int = 0
+    cycles: int = 0
+    systematic_sd_deg: float = 0.0  # wheel runout, sensor delay, interpolation: does not average out
+    edge_angles_deg: Floats = array()  # (N,) mean angles in the engine file's frame
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CamOffset(Record):
+    """The verdict on one camshaft: DESIGN 6, an entry of ``cams``."""
+
+    cam: str
+    column: str
+    state: CamState
+    reference: str
+    edges_per_cycle: int = 0
+    cycles: int = 0
+    offset_deg: float | None = None
+    ci95_deg: tuple[float, float] | None = None
+    scatter_deg: float | None = None
+    tooth_pitch_deg: float | None = None
+    teeth: tuple[tuple[int, float], ...] = ()  # (teeth, probability), positive late
+    teeth_call: int | None = None
+    edge_angles_deg: tuple[float, ...] = ()
+    cycle_times_s: Floats = array()  # (C,)
+    cycle_offset_deg: Floats = array()  # (C,)
+    cycle_rpm: Floats = array()  # (C,)
+    drift_deg_per_krpm: float | None = None
+    drift_deg_per_s: float | None = None
+    notes: tuple[str, ...] = ()

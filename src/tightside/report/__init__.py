@@ -1,0 +1,1 @@
+"""One Diagnosis to text, HTML and JSON."""

@@ -1,0 +1,1 @@
+"""Recording to edges, crank wheel and crank clock."""

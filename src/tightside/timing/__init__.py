@@ -1,0 +1,1 @@
+"""Cam edges on the clock to offset, scatter and teeth."""

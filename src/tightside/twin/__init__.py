@@ -1,0 +1,1 @@
+"""A running engine in numbers: recordings with a known truth."""
