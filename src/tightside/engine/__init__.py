@@ -1,1 +1,1 @@
-"""The mechanism: engine file, slider-crank, chain and sprockets."""
+"""The mechanism: engine file, slider-crank, chain and sprockets, valve lift, clearance."""
