@@ -1,0 +1,41 @@
+"""``tightside describe``: what is in a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tightside.cli.console import progress_shown, say, warn_of_first_run, write_result
+from tightside.cli.inputs import engine_or_none, pairs
+
+
+def run(
+    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="Files from a scope or logger.")],
+    engine: Annotated[Path | None, typer.Option("--engine", help="Engine file; its wheel is then looked for.")] = None,
+    channel: Annotated[list[str] | None, typer.Option("--channel", metavar="ROLE=COLUMN", help="Role by hand.")] = None,
+    unit: Annotated[list[str] | None, typer.Option("--unit", metavar="ROLE=UNIT", help="Unit by hand.")] = None,
+    rate_hz: Annotated[float | None, typer.Option("--rate-hz", help="Samples a second, if there is no time.")] = None,
+    json: Annotated[str | None, typer.Option("--json", metavar="F", help="Result as JSON; - is the screen.")] = None,
+) -> None:
+    """Say what is in a recording: channels and their roles, wheels, speed, and what is wrong with it."""
+    channels = pairs(channel, "--channel", "ROLE=COLUMN")
+    units = pairs(unit, "--unit", "ROLE=UNIT")
+    warn_of_first_run("signals", "timing", "recordings")
+    from tightside import pipeline
+    from tightside.report.text import describe_text
+
+    with progress_shown() as progress:
+        diagnosis = pipeline.describe(
+            recordings,
+            engine=engine_or_none(engine),
+            channels=channels,
+            units=units,
+            rate_hz=rate_hz,
+            progress=progress,
+        )
+    if json is not None:
+        write_result(json, diagnosis.to_json())
+    if json != "-":
+        say(describe_text(diagnosis))

@@ -1,0 +1,74 @@
+"""``tightside diagnose``: the verdict on the valve timing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tightside.cli.console import STDOUT, progress_shown, say, warn_of_first_run, write_result
+from tightside.cli.inputs import codes_from, engine_or_none, pairs
+from tightside.errors import UsageError
+
+
+def run(
+    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="Files from a scope or logger.")],
+    engine: Annotated[Path | None, typer.Option("--engine", help="Engine file.")] = None,
+    reference: Annotated[
+        Path | None, typer.Option("--reference", help="Recording of the same engine, in order.")
+    ] = None,
+    cam_teeth: Annotated[
+        int | None, typer.Option("--cam-teeth", min=6, max=200, help="Teeth of the cam sprocket.")
+    ] = None,
+    channel: Annotated[list[str] | None, typer.Option("--channel", metavar="ROLE=COLUMN", help="Role by hand.")] = None,
+    unit: Annotated[list[str] | None, typer.Option("--unit", metavar="ROLE=UNIT", help="Unit by hand.")] = None,
+    codes: Annotated[str, typer.Option("--codes", metavar="P0016,...", help="Trouble codes that are stored.")] = "",
+    json: Annotated[str | None, typer.Option("--json", metavar="F", help="Result as JSON; - is the screen.")] = None,
+    report: Annotated[str | None, typer.Option("--report", metavar="F.html", help="Report with pictures.")] = None,
+) -> None:
+    """Say for each camshaft whether its timing has slipped: degrees, teeth, early or late, and how sure that is."""
+    check_targets(json, report)
+    channels = pairs(channel, "--channel", "ROLE=COLUMN")
+    units = pairs(unit, "--unit", "ROLE=UNIT")
+    stored = codes_from(codes)
+    warn_of_first_run("signals", "timing", "recordings")
+    from tightside import pipeline
+    from tightside.report.text import diagnosis_text
+
+    with progress_shown() as progress:
+        examination = pipeline.diagnose(
+            recordings,
+            engine=engine_or_none(engine),
+            reference=reference,
+            cam_teeth=cam_teeth,
+            channels=channels,
+            units=units,
+            codes=stored,
+            progress=progress,
+        )
+    if json is not None:
+        write_result(json, examination.diagnosis.to_json())
+    if report is not None:
+        from tightside.report.html import render_html
+
+        write_result(report, render_html(examination))
+    if STDOUT not in (json, report):
+        say(diagnosis_text(examination.diagnosis))
+
+
+def check_targets(json: str | None, report: str | None) -> None:
+    """Refuse what cannot be written before any work is done."""
+    if json == STDOUT and report == STDOUT:
+        raise UsageError(
+            code="two-results-one-screen",
+            what="--json - and --report - would both go to standard output",
+            hint="Give one of them a file name",
+        )
+    if report is not None and report != STDOUT and Path(report).suffix.lower() not in (".html", ".htm"):
+        raise UsageError(
+            code="report-format",
+            what=f"--report {report}",
+            expected="a name that ends in .html",
+            hint="PDF is not written yet: open the .html in a browser and print it, it is laid out for A4 and Letter",
+        )

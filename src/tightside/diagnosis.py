@@ -1,0 +1,302 @@
+"""The result of an examination: the object that ``tightside diagnose --json`` prints, schema "tightside/diagnosis/1".
+
+Field names are a contract with outside users: extend, never rename or drop. A section that the evidence does not carry
+is absent; a value that could not be measured is null. NaN and infinity never appear.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from tightside.records import (
+    CamEdges,
+    CamOffset,
+    CamPattern,
+    CamState,
+    CrankClock,
+    EdgeTrain,
+    Record,
+    Recording,
+    WheelPattern,
+)
+
+SCHEMA: Literal["tightside/diagnosis/1"] = "tightside/diagnosis/1"
+
+Number = float | None
+Interval = tuple[float, float] | None
+
+
+def plain(value: Any) -> Any:
+    """Numpy scalars and arrays to Python's own, NaN and infinity to None, all the way down."""
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {k: plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(v) for v in value]
+    return value
+
+
+class Part(BaseModel):
+    """Base of every section: frozen, open to extension, free of NaN."""
+
+    model_config = ConfigDict(extra="allow", frozen=True, populate_by_name=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _without_nan(cls, values: Any) -> Any:
+        if not isinstance(values, Mapping):
+            return values
+        known = {k: plain(v) for k, v in values.items()}
+        for name, value in known.items():
+            if isinstance(value, list) and "ci95" in name and None in value:
+                known[name] = None  # half an interval is no interval
+        return known
+
+
+class ChannelPart(Part):
+    """One column of a recording, and what it was taken for."""
+
+    column: str
+    role: str | None = None
+    unit: str = ""
+    rows: int = 0
+    median: Number = None
+    why: str = ""
+
+
+class SpeedPart(Part):
+    """Engine speed over a recording. [rpm]"""
+
+    min: Number = None
+    median: Number = None
+    max: Number = None
+
+
+class RecordingPart(Part):
+    """One recording: what is in it."""
+
+    file: str
+    kind: Literal["sensor", "log", "sound"] = "sensor"
+    duration_s: Number = None
+    rate_hz: Number = None
+    rows: int = 0
+    rpm: SpeedPart | None = None
+    channels: tuple[ChannelPart, ...] = ()
+    warnings: tuple[str, ...] = ()
+    format: str = ""
+    sha256: str = ""
+
+
+class CrankPart(Part):
+    """The crank wheel as it was read or learned."""
+
+    column: str
+    wheel: str | None = None
+    pulses_per_revolution: int | None = None
+    learned: bool = False
+    revolutions: Number = None
+    faults: tuple[str, ...] = ()
+
+
+class CamSeen(Part):
+    """A camshaft's sensor as the recording alone shows it, before any reference."""
+
+    cam: str
+    column: str
+    edges_per_cycle: int = 0
+    pulses_per_cycle: int = 0
+    cycles: int = 0
+    edge_angles_deg: tuple[float, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+class CamVerdict(CamSeen):
+    """The verdict on one camshaft. Angles are crank degrees, positive late; so are teeth."""
+
+    state: CamState
+    reference: str = ""
+    offset_deg: Number = None
+    ci95_deg: Interval = None
+    scatter_deg: Number = None
+    tooth_pitch_deg: Number = None
+    teeth: dict[str, float] = Field(default_factory=dict)
+    teeth_call: int | None = None
+    drift_deg_per_krpm: Number = None
+    drift_deg_per_s: Number = None
+
+    @property
+    def call_probability(self) -> float | None:
+        """How probable the call is; None where there is no call."""
+        return None if self.teeth_call is None else self.teeth.get(str(self.teeth_call))
+
+    @classmethod
+    def of(cls, cam: CamOffset, *, pulses_per_cycle: int = 0) -> CamVerdict:
+        """The cam's entry in the result, from the record of the timing room."""
+        return cls(
+            cam=cam.cam,
+            column=cam.column,
+            state=cam.state,
+            reference=cam.reference,
+            edges_per_cycle=cam.edges_per_cycle,
+            pulses_per_cycle=pulses_per_cycle or cam.edges_per_cycle // 2,
+            cycles=cam.cycles,
+            offset_deg=cam.offset_deg,
+            ci95_deg=cam.ci95_deg,
+            scatter_deg=cam.scatter_deg,
+            tooth_pitch_deg=cam.tooth_pitch_deg,
+            teeth={str(k): p for k, p in cam.teeth},
+            teeth_call=cam.teeth_call,
+            edge_angles_deg=cam.edge_angles_deg,
+            drift_deg_per_krpm=cam.drift_deg_per_krpm,
+            drift_deg_per_s=cam.drift_deg_per_s,
+            notes=cam.notes,
+        )
+
+
+class CausePart(Part):
+    """One possible cause and how probable it is."""
+
+    cause: Literal[
+        "in_time",
+        "chain_slipped",
+        "chain_worn",
+        "phaser_loose",
+        "phaser_stuck",
+        "oil_control",
+        "cam_signal",
+        "crank_signal",
+        "drive_broken",
+        "wrong_reference",
+    ]
+    probability: float
+    cam: str | None = None
+    bank: str | None = None
+    cylinder: int | None = None
+    because: tuple[str, ...] = ()
+
+
+class CodePart(Part):
+    """A trouble code and what it supports."""
+
+    code: str
+    meaning: str
+    standard: bool = True
+    supports: tuple[str, ...] = ()
+
+
+class CylinderPart(Part):
+    """What one cylinder does."""
+
+    cylinder: int
+    relative_compression: Number = None
+    relative_compression_ci95: Interval = None
+    contribution: Number = None
+    sealing: Literal["good", "suspect", "poor", "unknown"] = "unknown"
+
+
+class PressurePart(Part):
+    """Valve events read from one cylinder's pressure. [deg]"""
+
+    cylinder: int
+    tdc_deg: Number = None
+    evo_deg: Number = None
+    evc_deg: Number = None
+    ivo_deg: Number = None
+    ivc_deg: Number = None
+    offsets: dict[str, dict[str, Any]] = Field(default_factory=dict)
+
+
+class AirflowPart(Part):
+    """Throttle and idle air."""
+
+    effective_area_mm2: Number = None
+    clean_area_mm2: Number = None
+    loss_percent: Number = None
+    idle_margin_percent: Number = None
+    state: str = ""
+
+
+class ContactPart(Part):
+    """Gap between a valve and its piston at so many teeth."""
+
+    cam: str
+    valve: str
+    teeth: int
+    gap_mm: Number = None
+    gap_ci95_mm: Interval = None
+    probability: Number = None
+
+
+class TestPart(Part):
+    """A test worth doing next."""
+
+    __test__ = False  # not for pytest
+
+    test: str
+    minutes: int | None = None
+    why: str = ""
+    expected_gain: Number = None
+    source: str = ""
+
+
+class Diagnosis(Part):
+    """Everything that was found, in the order in which it is printed."""
+
+    schema_: Literal["tightside/diagnosis/1"] = Field(SCHEMA, alias="schema")
+    version: str = ""
+    engine: str | None = None
+    recordings: tuple[RecordingPart, ...] = ()
+    crank: CrankPart | None = None
+    cams: tuple[CamVerdict | CamSeen, ...] = Field((), union_mode="left_to_right")
+    causes: tuple[CausePart, ...] | None = None
+    codes: tuple[CodePart, ...] | None = None
+    cylinders: tuple[CylinderPart, ...] | None = None
+    pressure: tuple[PressurePart, ...] | None = None
+    airflow: AirflowPart | None = None
+    contact: tuple[ContactPart, ...] | None = None
+    next_tests: tuple[TestPart, ...] | None = None
+    verdict: str | None = None
+    cautions: tuple[str, ...] | None = None
+
+    @property
+    def judged(self) -> tuple[CamVerdict, ...]:
+        """The cams that carry a verdict."""
+        return tuple(c for c in self.cams if isinstance(c, CamVerdict))
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain Python, sections without evidence left out."""
+        values = self.model_dump(mode="json", by_alias=True)
+        return {k: v for k, v in values.items() if v is not None}
+
+    def to_json(self) -> str:
+        """The text of ``--json``, indented, ending in a newline."""
+        import json
+
+        return json.dumps(self.as_dict(), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+    @classmethod
+    def from_json(cls, text: str) -> Diagnosis:
+        """Read back what ``to_json`` wrote."""
+        return cls.model_validate_json(text)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Examination(Record):
+    """A diagnosis together with the records that its pictures are drawn from."""
+
+    diagnosis: Diagnosis
+    recording: Recording | None = None
+    cams: tuple[CamOffset, ...] = ()
+    clock: CrankClock | None = None
+    wheel: WheelPattern | None = None
+    patterns: tuple[CamPattern, ...] = ()
+    trains: Mapping[str, EdgeTrain] = field(default_factory=dict)  # by column
+    edges: tuple[CamEdges, ...] = ()
