@@ -1,0 +1,180 @@
+"""The bytes to read: a file, or what is left of a stream, opened up if it was compressed."""
+
+from __future__ import annotations
+
+import bz2
+import gzip
+import hashlib
+import importlib
+import io
+import lzma
+import os
+import tempfile
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, BinaryIO, cast
+
+from tightside.errors import DataError, UsageError
+
+HEAD_BYTES = 1 << 18
+COPY_BYTES = 1 << 22
+IN_MEMORY_BYTES = 1 << 26
+
+PACKED = {
+    b"\x1f\x8b": "gzip",
+    b"\x28\xb5\x2f\xfd": "zstd",
+    b"BZh": "bzip2",
+    b"\xfd7zXZ\x00": "xz",
+}
+
+
+class Source:
+    """Bytes with a name. Every `open` starts at the first byte.
+
+    Parameters
+    ----------
+    given : path, or binary stream
+        A stream is read from where it stands to its end and is left open.
+    limit_bytes : int, optional
+        Memory that may be used; what does not fit in a quarter of it goes through a temporary file.
+    """
+
+    def __init__(self, given: str | os.PathLike[str] | BinaryIO, limit_bytes: int | None = None) -> None:
+        self._in_memory = min(IN_MEMORY_BYTES, (limit_bytes or 1 << 40) // 8)
+        self._hash = hashlib.sha256()
+        self._hashing: threading.Thread | None = None
+        self.path: Path | None = None  # where the bytes lie on disk as they are
+        if isinstance(given, str | os.PathLike):
+            self.name, stream = _opened(Path(given))
+            try:
+                self._store = self._store_of(stream, Path(given))
+            finally:
+                if self.path is None:
+                    stream.close()
+        else:
+            self.name = _stream_name(given)
+            self._store = self._store_of(given, None)
+        self.size = self._store.seek(0, io.SEEK_END)
+        self._store.seek(0)
+        self.head = self._store.read(HEAD_BYTES)
+
+    def _store_of(self, stream: BinaryIO, path: Path | None) -> BinaryIO:
+        start = stream.read(6)
+        packing = next((name for magic, name in PACKED.items() if start.startswith(magic)), "")
+        if packing:
+            return self._unpacked(stream, start, packing)
+        if path is None:
+            return self._spooled(_chunks(stream, start, self._hash))
+        self.path = path
+        self._hashing = threading.Thread(target=_hash_file, args=(path, self._hash), daemon=True)
+        self._hashing.start()
+        return stream
+
+    def __enter__(self) -> Source:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._hashing is not None:
+            self._hashing.join()
+        self._store.close()
+
+    def open(self) -> BinaryIO:
+        """The bytes as a seekable stream that stands at its start."""
+        self._store.seek(0)
+        return self._store
+
+    def whole(self) -> bytes:
+        """All of it."""
+        return self.open().read()
+
+    def sha256(self) -> str:
+        """Of the file as it was given: packed, if it was packed."""
+        if self._hashing is not None:
+            self._hashing.join()
+        return self._hash.hexdigest()
+
+    def _spooled(self, chunks: Iterator[bytes]) -> BinaryIO:
+        store = tempfile.SpooledTemporaryFile(max_size=self._in_memory)  # noqa: SIM115 - closed in __exit__
+        for chunk in chunks:
+            store.write(chunk)
+        return cast(BinaryIO, store)
+
+    def _unpacked(self, stream: BinaryIO, start: bytes, packing: str) -> BinaryIO:
+        packed = self._spooled(_chunks(stream, start, self._hash))
+        packed.seek(0)
+        try:
+            return self._spooled(_chunks(_unpacker(packing, packed), b"", hashlib.sha256()))
+        except (OSError, EOFError, lzma.LZMAError, ValueError) + _zstd_errors(packing) as problem:
+            raise DataError(
+                code="packed-file-damaged",
+                what=f"{self.name} is a {packing} file that cannot be unpacked",
+                got=str(problem) or type(problem).__name__,
+                hint="It may have been cut short: copy it again from the recorder",
+            ) from problem
+        finally:
+            packed.close()
+
+
+def _opened(path: Path) -> tuple[str, BinaryIO]:
+    if path.is_dir():
+        raise UsageError(code="is-a-folder", what=f"{path} is a folder", expected="one recording file")
+    try:
+        return path.name, path.open("rb")
+    except FileNotFoundError as problem:
+        raise UsageError(code="no-such-file", what=f"there is no file {path}", hint="Check the name") from problem
+    except OSError as problem:
+        raise UsageError(
+            code="file-not-readable", what=f"{path} cannot be opened", got=problem.strerror or "an error"
+        ) from problem
+
+
+def _stream_name(stream: BinaryIO) -> str:
+    if isinstance(stream, io.TextIOBase):
+        raise UsageError(code="text-stream", what="the stream gives text", expected="a stream opened in binary mode")
+    name = getattr(stream, "name", "-")
+    return Path(name).name if isinstance(name, str) else "-"
+
+
+def _chunks(stream: BinaryIO, start: bytes, running: Any) -> Iterator[bytes]:
+    if start:
+        running.update(start)
+        yield start
+    while chunk := stream.read(COPY_BYTES):
+        running.update(chunk)
+        yield chunk
+
+
+def _hash_file(path: Path, running: Any) -> None:
+    with path.open("rb", buffering=0) as file:
+        while chunk := file.read(COPY_BYTES):
+            running.update(chunk)
+
+
+def _unpacker(packing: str, packed: BinaryIO) -> BinaryIO:
+    if packing == "gzip":
+        return cast(BinaryIO, gzip.GzipFile(fileobj=packed))
+    if packing == "bzip2":
+        return cast(BinaryIO, bz2.BZ2File(packed))
+    if packing == "xz":
+        return cast(BinaryIO, lzma.LZMAFile(packed))
+    return cast(
+        BinaryIO, needed("zstandard", "zstd files").ZstdDecompressor().stream_reader(packed, read_across_frames=True)
+    )
+
+
+def _zstd_errors(packing: str) -> tuple[type[Exception], ...]:
+    return (needed("zstandard", "zstd files").ZstdError,) if packing == "zstd" else ()
+
+
+def needed(module: str, what: str) -> Any:
+    """Import an optional library, or say plainly what is missing."""
+    try:
+        return importlib.import_module(module)
+    except ImportError as problem:
+        package = {"can": "python-can"}.get(module, module)
+        raise UsageError(
+            code="library-missing",
+            what=f"{what} need the Python package {package}, which is not installed here",
+            hint=f"Install it: pip install {package}",
+        ) from problem
