@@ -63,7 +63,8 @@ def _wandering(n: int, reach_deg: float, rng: np.random.Generator) -> Floats:
     else:
         rate = np.pi / pace_s * np.exp(0.3 * np.interp(t, t[::20], rng.standard_normal(len(t[::20]))))
         swing = np.clip(1.4 * np.sin(np.cumsum(rate) * COMMAND_S + rng.uniform(0, 6.28)), -1, 1)
-    return np.interp(np.arange(n) * DT_S, t, np.clip(reach_deg * swing, -1.3 * reach_deg, 1.3 * reach_deg))
+    place_deg: Floats = np.clip(reach_deg * swing, -1.3 * reach_deg, 1.3 * reach_deg)
+    return np.asarray(np.interp(np.arange(n) * DT_S, t, place_deg))
 
 
 def _commanded(n: int, travel_deg: float, rng: np.random.Generator) -> Floats:
@@ -77,7 +78,7 @@ def _commanded(n: int, travel_deg: float, rng: np.random.Generator) -> Floats:
         to = travel_deg * rng.random()
         times += [times[-1] + max(abs(to - held[-1]) / rng.uniform(30.0, 120.0), 0.01)]
         held += [to]
-    return np.interp(t, times, held)
+    return np.asarray(np.interp(t, times, held))
 
 
 def _by_cycle(angle_deg: Floats, sd_deg: float, rng: np.random.Generator) -> Floats:

@@ -1,8 +1,8 @@
 """Torque of the gas and of the moving masses over a cycle, as tables that the crank's equation of motion looks up.
 
 Slider-crank after Heywood, *Internal Combustion Engine Fundamentals*, 1st ed., eqs 2.4-2.11 (from memory): piston
-travel below top ``x``, and the torque of a gas pressure is ``(p - p_ambient) * A * dx/dtheta``. Compression and expansion
-are polytropic; burning follows a Wiebe curve. Pin offset, and valve timing other than the usual, are left out.
+travel below top ``x``, and the torque of a gas pressure is ``(p - p_ambient) * A * dx/dtheta``. Compression and
+expansion are polytropic; burning follows a Wiebe curve. Pin offset, and unusual valve timing, are left out.
 """
 
 from __future__ import annotations
@@ -92,10 +92,12 @@ def torques_of(subject: Subject, sealing: Floats) -> Torques:
     tops = subject.firing_angles_deg
     mass_kg = PISTON_DENSITY_KG_M2 * area_m2
     return Torques(
-        per_manifold=sum(_turned(force * (closed * s + intake), t) for s, t in zip(sealing, tops, strict=True)),
-        per_ambient=sum(_turned(force * (leaves - 1.0), t) for t in tops),
+        per_manifold=np.sum(
+            [_turned(force * (closed * s + intake), t) for s, t in zip(sealing, tops, strict=True)], axis=0
+        ),
+        per_ambient=np.sum([_turned(force * (leaves - 1.0), t) for t in tops], axis=0),
         burn=force * burn,
-        masses=sum(_turned(mass_kg * arm**2, t) for t in tops),
+        masses=np.sum([_turned(mass_kg * arm**2, t) for t in tops], axis=0),
         tops_deg=tops,
         displacement_m3=subject.displacement_m3,
     )

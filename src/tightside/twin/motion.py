@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from tightside.records import Floats, Record, array
-from tightside.twin.gas import ANGLES_DEG, STEP_DEG, Torques, torques_of
+from tightside.twin.gas import STEP_DEG, Torques, torques_of
 from tightside.twin.scene import Running, Scenario, Subject
 
 DT_S = 5e-5
@@ -37,7 +37,8 @@ class Motion(Record):
 
     @property
     def times_s(self) -> Floats:
-        return np.arange(len(self.angle_deg)) * DT_S
+        """Times of the knots. (K,) [s]"""
+        return np.arange(len(self.angle_deg), dtype=np.float64) * DT_S
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 from tightside.records import Floats, Levels, Trace
 from tightside.twin.motion import DT_S, Motion
 from tightside.twin.scene import Recorder
 from tightside.twin.sensors import Switching
+
+Volts = NDArray[np.float32]
 
 BRUSH_BARS = 300  # commutator bars that pass per crank turn
 
@@ -31,7 +34,7 @@ def sampled(volts: Floats, recorder: Recorder, motion: Motion, rng: np.random.Ge
     return _converted(seen, recorder)
 
 
-def _converted(volts: Floats, recorder: Recorder) -> Trace:
+def _converted(volts: Volts, recorder: Recorder) -> Trace:
     full = 2 ** (recorder.bits - 1)
     step_v = recorder.span_v / full
     raw = np.clip(np.rint(volts / np.float32(step_v)), -full, full - 1)
@@ -49,7 +52,7 @@ def _couple(volts, keep):  # type: ignore[no-untyped-def]
         volts[i] = y
 
 
-def _add_spikes(volts: Floats, recorder: Recorder, motion: Motion, rng: np.random.Generator) -> None:
+def _add_spikes(volts: Volts, recorder: Recorder, motion: Motion, rng: np.random.Generator) -> None:
     """Pick-up at firings, and at random: a short pulse that rings down."""
     seconds = len(volts) / recorder.rate_hz
     random = rng.uniform(0, seconds, rng.poisson(recorder.spikes_per_s * seconds))
@@ -59,7 +62,7 @@ def _add_spikes(volts: Floats, recorder: Recorder, motion: Motion, rng: np.rando
             _add_pulse(volts, int(t * recorder.rate_hz), size * rng.uniform(0.3, 1.0), recorder.rate_hz, rng)
 
 
-def _add_pulse(volts: Floats, at: int, size_v: float, rate_hz: float, rng: np.random.Generator) -> None:
+def _add_pulse(volts: Volts, at: int, size_v: float, rate_hz: float, rng: np.random.Generator) -> None:
     width_s = float(np.exp(rng.uniform(np.log(3e-6), np.log(60e-6))))
     age = np.arange(max(1, int(6 * width_s * rate_hz))) / rate_hz / width_s
     pulse = size_v * rng.choice((-1.0, 1.0)) * np.exp(-age) * np.cos(2.5 * age)
@@ -68,7 +71,7 @@ def _add_pulse(volts: Floats, at: int, size_v: float, rate_hz: float, rng: np.ra
         volts[at:end] += pulse[: end - at].astype(volts.dtype)
 
 
-def _brush(n: int, recorder: Recorder, motion: Motion, rng: np.random.Generator) -> Floats:
+def _brush(n: int, recorder: Recorder, motion: Motion, rng: np.random.Generator) -> Volts:
     """Commutation ripple and sparking while the starter turns."""
     t = np.arange(n) / recorder.rate_hz
     on = np.interp(t, motion.times_s, motion.starter)

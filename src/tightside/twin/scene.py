@@ -35,10 +35,12 @@ class Subject(Record):
 
     @property
     def cylinders(self) -> int:
+        """How many there are."""
         return len(self.firing_angles_deg)
 
     @property
     def displacement_m3(self) -> float:
+        """Swept volume of all cylinders. [m^3]"""
         return float(self.cylinders * np.pi / 4 * (self.bore_mm * 1e-3) ** 2 * self.stroke_mm * 1e-3)
 
     def kind_of(self, cam: str) -> SensorKind:
@@ -51,9 +53,9 @@ class Subject(Record):
 class Fault(Record):
     """One thing that is wrong. ``target`` is a cam ("1A"), a bank ("2"), a cylinder, or "all".
 
-    ``value`` by kind: slip: teeth, late positive; wear: deg late; loose: deg of wandering, +-; stuck: deg away from park
-    in the phaser's direction; moving: deg of travel under control; lost: share of the time; crank-shift: deg that the
-    crank wheel sits late; weak, leak: share of the cylinder's pull or compression that is left.
+    ``value`` by kind: slip: teeth, late positive; wear: deg late; loose: deg of wandering, +-; stuck: deg away from
+    park in the phaser's direction; moving: deg of travel under control; lost: share of the time; crank-shift: deg that
+    the crank wheel sits late; weak, leak: share of the cylinder's pull or compression that is left.
     """
 
     kind: FaultKind

@@ -106,7 +106,7 @@ def flux_slope(target: Target, sensor: Sensor) -> Floats:
     total *= 1 + sensor.gap_swing * np.cos(2 * np.pi * grid / target.period_deg + np.radians(sensor.runout_phase_deg))
     step = target.period_deg / FLUX_STEPS
     slope = (np.roll(total, -1) - np.roll(total, 1)) / (2 * step)
-    return np.append(slope, slope[0]) * width / np.exp(-0.5)
+    return np.asarray(np.append(slope, slope[0]) * width / np.exp(-0.5))
 
 
 def _coil_crossings(target: Target, sensor: Sensor) -> Target:
