@@ -1,7 +1,7 @@
 """Chains, belts and sprockets: bare functions, numbers in, number out.
 
-Symbols: p pitch, N teeth, d pitch diameter, r = d / 2, L links. "Late" is positive, in crank degrees. Strand and sprocket
-are taken as an ideal string on the pitch circle; the polygon effect is given apart (``chordal_variation``).
+Symbols: p pitch, N teeth, d pitch diameter, r = d / 2, L links. "Late" is positive, in crank degrees. Strand and
+sprocket are taken as an ideal string on the pitch circle; the polygon effect is given apart (``chordal_variation``).
 """
 
 from __future__ import annotations
@@ -119,8 +119,8 @@ def late_from_elongation(elongation: float, taut_pitches: float, driven_teeth: i
 
     Notes
     -----
-    Our derivation: ``late_from_strand`` with an excess of elongation * pitches * p; the pitch cancels. Holds with the tensioner
-    on the slack side. Leaves out sprocket wear and rollers climbing the teeth, which add to it.
+    Our derivation: ``late_from_strand`` with an excess of elongation * pitches * p; the pitch cancels. Holds with the
+    tensioner on the slack side. Leaves out sprocket wear and rollers climbing the teeth, which add to it.
     """
     return elongation * taut_pitches * 720.0 / pi * sin(pi / driven_teeth)
 
@@ -149,8 +149,8 @@ def late_from_guide_wear(wear_mm: float, span_mm: float, bow_mm: float, *, pitch
 
     Notes
     -----
-    Our derivation: the worn guide shortens the strand's way while the strand keeps its pitches, so the strand is too long by
-    the difference. A straight guide (bow 0) only rattles: no lateness.
+    Our derivation: the worn guide shortens the strand's way while the strand keeps its pitches, so the strand is too
+    long by the difference. A straight guide (bow 0) only rattles: no lateness.
     """
     left_mm = max(0.0, bow_mm - max(0.0, wear_mm))
     shorter_mm = bowed_length_mm(span_mm, bow_mm) - bowed_length_mm(span_mm, left_mm)
@@ -163,8 +163,8 @@ def late_from_guide_wear(wear_mm: float, span_mm: float, bow_mm: float, *, pitch
 def tooth_height_range_mm(pitch_mm: float, teeth: int) -> tuple[float, float]:
     """Least and greatest height of a roller-chain tooth, root to tip. [mm]
 
-    Source: ISO 606 (from memory): root diameter d - d1, tip diameter from d + p (1 - 1.6/N) - d1 to d + 1.25 p - d1, where
-    the roller diameter d1 cancels: half of p (1 - 1.6/N), and 0.625 p. Silent chain and belts: measure.
+    Source: ISO 606 (from memory): root diameter d - d1, tip diameter from d + p (1 - 1.6/N) - d1 to d + 1.25 p - d1,
+    where the roller diameter d1 cancels: half of p (1 - 1.6/N), and 0.625 p. Silent chain and belts: measure.
     """
     return pitch_mm * (1 - 1.6 / teeth) / 2, 0.625 * pitch_mm
 
@@ -172,8 +172,8 @@ def tooth_height_range_mm(pitch_mm: float, teeth: int) -> tuple[float, float]:
 def slack_to_lift_mm(lift_mm: float, radius_mm: float) -> float:
     """Spare length that a chain needs to be lifted off a sprocket at one place. [mm]
 
-    Our derivation: the strand leaves the pitch circle (radius r) along a tangent up to the lifted place (r + h) and comes
-    back likewise, each way sqrt((r+h)^2 - r^2) long instead of the arc r acos(r / (r+h)).
+    Our derivation: the strand leaves the pitch circle (radius r) along a tangent up to the lifted place (r + h) and
+    comes back likewise, each way sqrt((r+h)^2 - r^2) long instead of the arc r acos(r / (r+h)).
     """
     angle = acos(radius_mm / (radius_mm + lift_mm))
     return 2 * (sqrt((radius_mm + lift_mm) ** 2 - radius_mm**2) - radius_mm * angle)
@@ -192,7 +192,7 @@ def lift_from_slack_mm(slack_mm: float, radius_mm: float) -> float:
 
 
 def slack_to_climb_mm(pitch_mm: float, teeth: int, *, tooth_height_mm: float, wrap_deg: float) -> tuple[float, float]:
-    """Spare length with which a chain can climb over a tooth: it may from the first value, it must from the second. [mm]
+    """Spare length with which a chain climbs over a tooth: it may from the first value, must from the second. [mm]
 
     Parameters
     ----------
@@ -201,9 +201,9 @@ def slack_to_climb_mm(pitch_mm: float, teeth: int, *, tooth_height_mm: float, wr
 
     Notes
     -----
-    Our derivation. From the first value one place of the chain can be lifted over a tip (``slack_to_lift_mm``), so that a piece
-    of guide, or a jerk, can put it one tooth wrong. With the second all of the wrap rides on the tips at once
-    (wrap in radians times height), and nothing holds it.
+    Our derivation. From the first value one place of the chain can be lifted over a tip (``slack_to_lift_mm``), so
+    that a piece of guide, or a jerk, can put it one tooth wrong. With the second all of the wrap rides on the tips at
+    once (wrap in radians times height), and nothing holds it.
     """
     radius = pitch_diameter_mm(pitch_mm, teeth) / 2
     return slack_to_lift_mm(tooth_height_mm, radius), tooth_height_mm * wrap_deg * pi / 180
@@ -226,8 +226,8 @@ def guide_piece_to_jump_mm(
 
     Notes
     -----
-    Our derivation: a piece in a tooth gap lifts the roller above it by its thickness. The roller clears the tip once it is as
-    high as the tooth; ``lift_from_slack_mm`` of that is there already without the piece.
+    Our derivation: a piece in a tooth gap lifts the roller above it by its thickness. The roller clears the tip once
+    it is as high as the tooth; ``lift_from_slack_mm`` of that is there already without the piece.
     """
     radius = pitch_diameter_mm(pitch_mm, teeth) / 2
     if slack_mm + tensioner_gives_mm < slack_to_lift_mm(tooth_height_mm, radius):

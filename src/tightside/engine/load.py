@@ -161,7 +161,7 @@ def _lowered(message: str) -> str:
 
 def _walk(loc: tuple[Any, ...], data: Any) -> list[tuple[Any, Any]]:
     """The (container, key) pairs along a location; steps that are not in the file are left out."""
-    steps = []
+    steps: list[tuple[Any, Any]] = []
     node = data
     for key in loc:
         if isinstance(node, dict):
@@ -181,8 +181,9 @@ def _line(loc: tuple[Any, ...], data: Any) -> int:
     if not steps:
         return 1
     node, key = steps[-1]
-    line = node.lc.key(key)[0] if isinstance(node, dict) else node.lc.item(key)[0]
-    return int(line) + 1
+    lines = node.lc
+    place = lines.item(key) if isinstance(node, list) else lines.key(key)
+    return int(place[0]) + 1
 
 
 def _path(loc: tuple[Any, ...], data: Any) -> str:

@@ -87,11 +87,13 @@ class Geometry(Part):
 
     bore_mm: Length | None = None
     stroke_mm: Length | None = None
-    rod_mm: Length | None = Field(None, description="centre to centre")
-    pin_offset_mm: float = Field(0.0, description="positive toward the side that the throw moves to first after top")
+    rod_mm: Length | None = Field(default=None, description="centre to centre")
+    pin_offset_mm: float = Field(
+        default=0.0, description="positive toward the side that the throw moves to first after top"
+    )
     compression_ratio: Annotated[float, Field(gt=1, le=30)] | None = None
-    displacement_cm3: Length | Annotated[float, Field(gt=0, le=100_000)] | None = Field(
-        None, description="of the whole engine; used only where bore or stroke is left out"
+    displacement_cm3: Annotated[float, Field(gt=0, le=100_000)] | None = Field(
+        default=None, description="of the whole engine; used only where bore or stroke is left out"
     )
 
     @model_validator(mode="after")
@@ -110,11 +112,12 @@ class Wheel(Part):
     """A crank wheel: evenly spaced positions some of which are missing, or edges as they stand."""
 
     teeth: Annotated[int, Field(ge=1, le=720)] | None = Field(
-        None, description="evenly spaced positions, missing included"
+        default=None, description="evenly spaced positions, missing included"
     )
-    missing: tuple[int, ...] = Field((), description="positions without a tooth, counted from 0")
+    missing: tuple[int, ...] = Field(default=(), description="positions without a tooth, counted from 0")
     edges_deg: tuple[float, ...] | None = Field(
-        None, description="of an irregular wheel: active edges in one revolution, measured from the first, which is 0"
+        default=None,
+        description="of an irregular wheel: active edges in one revolution, measured from the first, which is 0",
     )
 
     @model_validator(mode="after")
@@ -227,10 +230,10 @@ class Cam(Part):
 
     works: Annotated[tuple[Literal["intake", "exhaust", "both"], ...], Field(min_length=1)]
     sensor: CamSensor | None = None
-    drive: tuple[Stage, ...] = Field((), description="from crank to cam; one stage, or several in order")
+    drive: tuple[Stage, ...] = Field(default=(), description="from crank to cam; one stage, or several in order")
     phaser: Phaser | None = None
     valves_for_cylinder: int | None = Field(
-        None, description="the cylinder whose own compression top the valve angles are counted from"
+        default=None, description="the cylinder whose own compression top the valve angles are counted from"
     )
 
     @property
@@ -268,12 +271,22 @@ class Valve(Part):
     max_lift_mm: Annotated[float, Field(ge=0, le=40)] | None = None
     opens_deg: Annotated[float, Field(ge=-360, le=1080)] | None = None
     closes_deg: Annotated[float, Field(ge=-360, le=1080)] | None = None
-    inclination_deg: Annotated[float, Field(ge=-60, le=60)] | None = Field(None, description="valve to cylinder axis")
-    recess_mm: float | None = Field(None, description="valve head above the deck plane when closed, along the cylinder")
-    pocket_depth_mm: float | None = Field(None, description="valve pocket in the piston crown")
-    timing_lift_mm: Annotated[float, Field(ge=0)] = Field(0.0, description="lift at which the two angles are given")
-    lift_table: tuple[tuple[float, float], ...] | None = Field(None, description="[[deg, mm], ...] instead of sin^2")
-    tolerance_mm: Annotated[float, Field(ge=0)] | None = Field(None, description="overrides the engine's tolerance_mm")
+    inclination_deg: Annotated[float, Field(ge=-60, le=60)] | None = Field(
+        default=None, description="valve to cylinder axis"
+    )
+    recess_mm: float | None = Field(
+        default=None, description="valve head above the deck plane when closed, along the cylinder"
+    )
+    pocket_depth_mm: float | None = Field(default=None, description="valve pocket in the piston crown")
+    timing_lift_mm: Annotated[float, Field(ge=0)] = Field(
+        default=0.0, description="lift at which the two angles are given"
+    )
+    lift_table: tuple[tuple[float, float], ...] | None = Field(
+        default=None, description="[[deg, mm], ...] instead of sin^2"
+    )
+    tolerance_mm: Annotated[float, Field(ge=0)] | None = Field(
+        default=None, description="overrides the engine's tolerance_mm"
+    )
     valves_for_cylinder: int | None = None
 
     @model_validator(mode="after")
@@ -329,11 +342,11 @@ class Engine(Part):
 
     schema_: Literal["tightside/engine/1"] = Field(alias="schema")
     name: Annotated[str, Field(min_length=1, max_length=200)]
-    cylinders: Annotated[int, Field(ge=0, le=24)] = Field(0, description="0 or left out: not known")
+    cylinders: Annotated[int, Field(ge=0, le=24)] = Field(default=0, description="0 or left out: not known")
     banks: dict[int, tuple[int, ...]] = Field(default_factory=dict, description="left out: one bank, 1")
     firing_order: tuple[int, ...] = ()
     firing_angles_deg: tuple[float, ...] | None = Field(
-        None, description="compression top of each, in firing order; left out: evenly spaced"
+        default=None, description="compression top of each, in firing order; left out: evenly spaced"
     )
     geometry: Geometry | None = None
     idle_rpm: Annotated[float, Field(gt=0, le=5000)] | None = None
@@ -341,9 +354,11 @@ class Engine(Part):
     cams: dict[str, Cam] = Field(default_factory=dict, description="by bank and letter: 1A, 1B, 2A, 2B")
     valves: Valves | None = None
     valves_for_cylinder: int | None = None
-    deck_clearance_mm: float | None = Field(None, description="piston below (positive) deck at top, gasket included")
+    deck_clearance_mm: float | None = Field(
+        default=None, description="piston below (positive) deck at top, gasket included"
+    )
     tolerance_mm: Annotated[float, Field(ge=0)] = Field(
-        0.25, description="standard deviation of the sum of the static lengths between valve and piston"
+        default=0.25, description="standard deviation of the sum of the static lengths between valve and piston"
     )
 
     @field_validator("banks", "cams", "valves", mode="before")
