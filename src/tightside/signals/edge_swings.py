@@ -1,0 +1,167 @@
+"""Swings: the alternating turning points of a signal, first all that stand out of the noise, then those that count.
+
+A tooth is a swing up and a swing down, whatever its levels, its drift or its speed, so nothing here needs to know them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from tightside.records import Floats, Ints
+from tightside.signals.extrema import BLOCK, BlockExtrema
+
+_GROUP = 16  # swings whose upper quartile is the local measure of "large"
+
+
+@dataclass(frozen=True, slots=True)
+class Swings:
+    """Turning points: ``at`` sample index, ``value`` the sample there. Highs and lows take turns."""
+
+    at: Ints
+    value: Floats
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    def sizes(self) -> Floats:
+        """Size of the swing from each turning point to the next. (len - 1,)"""
+        return np.abs(np.diff(self.value))
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any) -> int:
+    """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them."""
+    n = 0
+    state = 0
+    top = -np.inf
+    bottom = np.inf
+    top_at = 0
+    bottom_at = 0
+    for b in range(low.size):
+        least = float(low[b])
+        greatest = float(high[b])
+        if state > 0 and least > top - least_swing:
+            if greatest <= top:
+                continue
+            if least > greatest - 0.5 * least_swing:
+                top = greatest
+                top_at = b * BLOCK + BLOCK // 2
+                continue
+        elif state < 0 and greatest < bottom + least_swing:
+            if least >= bottom:
+                continue
+            if greatest < least + 0.5 * least_swing:
+                bottom = least
+                bottom_at = b * BLOCK + BLOCK // 2
+                continue
+        for i in range(b * BLOCK, min(x.size, b * BLOCK + BLOCK)):
+            v = float(x[i])
+            if state >= 0 and v > top:
+                top = v
+                top_at = i
+            if state <= 0 and v < bottom:
+                bottom = v
+                bottom_at = i
+            if state >= 0 and v < top - least_swing:
+                if n < at.size:
+                    at[n] = top_at
+                    value[n] = top
+                n += 1
+                state = -1
+                bottom = v
+                bottom_at = i
+            elif state <= 0 and v > bottom + least_swing:
+                if n < at.size:
+                    at[n] = bottom_at
+                    value[n] = bottom
+                n += 1
+                state = 1
+                top = v
+                top_at = i
+    if state != 0:
+        if n < at.size:
+            at[n] = min(top_at if state > 0 else bottom_at, x.size - 1)
+            value[n] = top if state > 0 else bottom
+        n += 1
+    return n
+
+
+def find_swings(x: NDArray[Any], extrema: BlockExtrema, least_swing: float) -> Swings:
+    """All turning points of swings above ``least_swing``, visiting only blocks that can hold one."""
+    room = max(1024, len(x) // 256)
+    while True:
+        at, value = np.empty(room, np.int64), np.empty(room)
+        n = int(_turns(x, extrema.low, extrema.high, least_swing, at, value))
+        if n <= room:
+            return Swings(at[:n], value[:n])
+        room = n
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _merge(at: Any, value: Any, limit: Any) -> int:
+    """Take out, in place, swings below their limit that lie within both neighbours; gives how many points stay."""
+    n = 0
+    for k in range(at.size):
+        at[n] = at[k]
+        value[n] = value[k]
+        bound = limit[max(k - 1, 0)]
+        n += 1
+        while n >= 4:
+            last = abs(value[n - 1] - value[n - 2])
+            inner = abs(value[n - 2] - value[n - 3])
+            if inner >= bound or inner > last or inner > abs(value[n - 3] - value[n - 4]):
+                break
+            at[n - 3] = at[n - 1]
+            value[n - 3] = value[n - 1]
+            n -= 2
+    return n
+
+
+def merge_small(swings: Swings, limit: Floats) -> Swings:
+    """Without the swings that are below ``limit`` (one per swing) and inside both their neighbours."""
+    if len(swings) < 4 or bool(np.all(swings.sizes() >= limit)):
+        return swings
+    at, value = swings.at.copy(), swings.value.copy()
+    n = int(_merge(at, value, np.ascontiguousarray(limit)))
+    return Swings(at[:n], value[:n])
+
+
+def local_size(swings: Swings) -> Floats:
+    """Upper quartile of the swings around each swing, by groups of 16 and their neighbours. (len - 1,)"""
+    sizes = swings.sizes()
+    groups = -(-len(sizes) // _GROUP)
+    padded = np.full(groups * _GROUP, np.nan)
+    padded[: len(sizes)] = sizes
+    padded[len(sizes) :] = sizes[-1:].repeat(len(padded) - len(sizes))
+    upper = np.partition(padded.reshape(groups, _GROUP), (3 * _GROUP) // 4, axis=1)[:, (3 * _GROUP) // 4]
+    edge = np.concatenate([upper[:1], upper, upper[-1:]])
+    around = np.median(np.lib.stride_tricks.sliding_window_view(edge, 3), axis=1)
+    return np.asarray(around.repeat(_GROUP)[: len(sizes)])
+
+
+def merge_ripples(swings: Swings, ratio: float) -> Swings:
+    """Without the swings that are small beside those around them: ringing, noise on a flat, wiggles in a gap.
+
+    Coarse to fine would lose teeth where ripples outnumber them, so the ratio rises in steps.
+    """
+    for step in (0.1, 0.25, 0.5, 1.0, 1.0):
+        if len(swings) < 4:
+            break
+        swings = merge_small(swings, step * ratio * local_size(swings))
+    return swings
+
+
+def trim(swings: Swings, least: float) -> Swings:
+    """Without swings below ``least`` anywhere, the ends included."""
+    if len(swings) < 2:
+        return Swings(swings.at[:0], swings.value[:0])
+    swings = merge_small(swings, np.full(len(swings) - 1, least))
+    kept = np.flatnonzero(swings.sizes() >= least)
+    if len(kept) == 0:
+        return Swings(swings.at[:0], swings.value[:0])
+    return Swings(swings.at[kept[0] : kept[-1] + 2], swings.value[kept[0] : kept[-1] + 2])

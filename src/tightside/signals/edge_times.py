@@ -1,0 +1,298 @@
+"""When a swing crosses its level, what the levels beside it are, and how long the change takes. All in samples."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+from tightside.records import Bools, Floats, Ints
+from tightside.signals.extrema import BLOCK
+
+_POINTS = 9  # samples behind one level estimate
+_WIDEST_HOLE = 3  # missing samples that an edge may be interpolated across
+_MOST_POINTS = 256  # samples behind one straight line
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _between(x: Any, i: int, mid: float) -> float:
+    """Where the straight line from sample i to the next finite one meets mid; NaN across a hole."""
+    j = i + 1
+    while j < x.size and not np.isfinite(x[j]):
+        j += 1
+    while i > 0 and not np.isfinite(x[i]):
+        i -= 1
+    if j >= x.size or j - i > _WIDEST_HOLE + 1:
+        return np.nan
+    a = float(x[i])
+    b = float(x[j])
+    if a == b:
+        return 0.5 * (i + j)
+    return i + (j - i) * min(1.0, max(0.0, (mid - a) / (b - a)))
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _tip(x: Any, a: int, b: int, mid: float, sign: float, reach: float) -> int:
+    """Last sample before the change: the split of a..b that leaves most below on its left and most above on its right.
+
+    The likeliest place of a step in white noise; on a clean signal simply the crossing. Deviations are cut at
+    ``reach``, so that a spike weighs no more than an ordinary sample.
+    """
+    total = 0.0
+    best = -np.inf
+    at = a
+    for i in range(a, b + 1):
+        d = sign * (mid - float(x[i]))
+        if d == d:
+            total += min(reach, max(-reach, d))
+        if total > best:
+            best = total
+            at = i
+    return at
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
+    i = a
+    while i <= b:
+        k = i // BLOCK
+        stop = min(b, k * BLOCK + BLOCK - 1)
+        if (sign > 0 and high[k] > mid) or (sign < 0 and low[k] < mid):
+            while i <= stop:
+                if sign * (float(x[i]) - mid) > 0:
+                    return i
+                i += 1
+        i = stop + 1
+    return b
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
+    i = b
+    while i >= a:
+        k = i // BLOCK
+        stop = max(a, k * BLOCK)
+        if (sign > 0 and low[k] <= mid) or (sign < 0 and high[k] >= mid):
+            while i >= stop:
+                if sign * (float(x[i]) - mid) <= 0:
+                    return i
+                i -= 1
+        i = stop - 1
+    return a
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _crossings(x: Any, low: Any, high: Any, at: Any, value: Any, levels: Any, centre: bool, out: Any) -> None:
+    for k in range(out.size):
+        mid = levels[k]
+        sign = 1.0 if value[k + 1] > value[k] else -1.0
+        first = _first_past(x, low, high, at[k], at[k + 1], mid, sign)
+        last = _last_before(x, low, high, at[k], at[k + 1], mid, sign)
+        if last < first:
+            out[k] = _between(x, last, mid)
+        elif centre:
+            out[k] = 0.5 * (_between(x, max(first - 1, 0), mid) + _between(x, last, mid))
+        else:
+            reach = 0.3 * abs(value[k + 1] - value[k])
+            out[k] = _between(x, _tip(x, max(first - 1, 0), last, mid, sign, reach), mid)
+
+
+def cross_levels(x: Any, extrema: Any, at: Ints, value: Floats, levels: Floats, centre: bool = False) -> Floats:
+    """Where the swing from each turning point to the next crosses its level. (len - 1,) [samples]
+
+    Where noise crosses several times, the place that splits low from high best, or with ``centre`` the middle of the
+    first and last crossing. NaN where the change fell into a hole of missing samples.
+    """
+    out = np.empty(max(0, len(at) - 1))
+    _crossings(x, extrema.low, extrema.high, at, value, levels, centre, out)
+    return out
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _median(buffer: Any, n: int) -> float:
+    for i in range(1, n):
+        v = buffer[i]
+        j = i - 1
+        while j >= 0 and buffer[j] > v:
+            buffer[j + 1] = buffer[j]
+            j -= 1
+        buffer[j + 1] = v
+    return 0.5 * (buffer[(n - 1) // 2] + buffer[n // 2])
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
+    """Up to nine finite samples evenly from a to b."""
+    lo = int(np.ceil(a))
+    hi = int(np.floor(b))
+    if hi < lo:
+        lo = int(np.round(0.5 * (a + b)))
+        hi = lo
+    lo = min(max(lo, 0), x.size - 1)
+    hi = min(max(hi, lo), x.size - 1)
+    points = min(_POINTS, hi - lo + 1)
+    n = 0
+    for j in range(points):
+        v = float(x[lo + (j * (hi - lo)) // max(points - 1, 1)])
+        if np.isfinite(v):
+            buffer[n] = v
+            n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _plateaus(x: Any, cross: Any, longest: float, begins: Any, ends: Any, noise: Any, slope: Any) -> None:
+    buffer = np.empty(_POINTS)
+    for p in range(cross.size + 1):
+        a = cross[p - 1] if p > 0 else max(0.0, cross[0] - longest)
+        b = cross[p] if p < cross.size else min(x.size - 1.0, cross[p - 1] + longest)
+        w = min(b - a, longest)
+        n = _gather(x, a + 0.15 * w, a + 0.5 * w, buffer)
+        begins[p] = _median(buffer, n) if n else np.nan
+        n = _gather(x, b - 0.5 * w, b - 0.15 * w, buffer)
+        ends[p] = _median(buffer, n) if n else np.nan
+        slope[p] = buffer[n - 1] - buffer[0] if n else np.nan
+        for j in range(n):
+            buffer[j] = abs(buffer[j] - ends[p])
+        noise[p] = _median(buffer, n) if n else np.nan
+
+
+def measure_plateaus(x: Any, cross: Floats, longest: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """The level after and before each change, and how much it moves there.
+
+    A plateau lies before, between and after the changes: there is one more of them. Levels are medians of nine samples
+    of the near half of the plateau (its near ``longest`` samples at most), clear of the change itself.
+
+    Returns
+    -------
+    begins, ends : (E + 1,) level at the plateau's beginning and end
+    noise : (E + 1,) median absolute deviation there
+    slope : (E + 1,) range of those samples
+    """
+    room = [np.empty(len(cross) + 1) for _ in range(4)]
+    _plateaus(x, cross, longest, *room)
+    return room[0], room[1], room[2], room[3]
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _walk(x: Any, c: float, goal: float, way: int, sign: float, furthest: float) -> float:
+    """From a crossing outward to where the signal first reaches goal; NaN if it does not."""
+    i = int(np.floor(c)) if way < 0 else int(np.ceil(c))
+    side = way * sign
+    while 0 <= i < x.size and abs(i - c) <= furthest:
+        v = float(x[i])
+        if side * (v - goal) >= 0:
+            inner = i - way
+            if way * (inner - c) < 0:
+                return float(i) if side * (v - goal) == 0 else c + 0.5 * (i - c)
+            u = float(x[inner])
+            return i if u == v or not np.isfinite(u) else inner + way * (goal - u) / (v - u)
+        i += way
+    return np.nan
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _transitions(x: Any, cross: Any, before: Any, after: Any, out: Any) -> None:
+    for k in range(cross.size):
+        step = after[k] - before[k]
+        sign = 1.0 if step > 0 else -1.0
+        left = cross[k] - cross[k - 1] if k > 0 else cross[k]
+        right = cross[k + 1] - cross[k] if k + 1 < cross.size else x.size - cross[k]
+        a = _walk(x, cross[k], before[k] + 0.1 * step, -1, sign, left)
+        b = _walk(x, cross[k], after[k] - 0.1 * step, 1, sign, right)
+        out[k] = b - a
+
+
+def measure_transitions(x: Any, cross: Floats, before: Floats, after: Floats) -> Floats:
+    """10 to 90 % time of each change from level ``before`` to ``after``. (E,) [samples]  NaN where not reached."""
+    out = np.empty(len(cross))
+    _transitions(x, cross, before, after, out)
+    return out
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
+    """Where the straight line through the samples within half of c meets mid; NaN where there is no such line."""
+    lo = max(0, int(np.ceil(c - half)))
+    hi = min(x.size - 1, int(np.floor(c + half)))
+    stride = 1 + (hi - lo) // _MOST_POINTS
+    n = 0
+    st = 0.0
+    sx = 0.0
+    stt = 0.0
+    stx = 0.0
+    for i in range(lo, hi + 1, stride):
+        v = float(x[i]) - mid
+        if np.isfinite(v):
+            t = i - c
+            n += 1
+            st += t
+            sx += v
+            stt += t * t
+            stx += t * v
+    if n < 3:
+        return np.nan
+    slope = (stx - st * sx / n) / (stt - st * st / n)
+    if slope == 0 or (slope > 0) != rising:
+        return np.nan
+    return c + (st - sx / slope) / n
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _refine(x: Any, coarse: Any, rising: Any, mid: Any, reach: Any, window: Any, half: Any, out: Any) -> None:
+    n = coarse.size
+    for k in range(n):
+        c = coarse[k]
+        sign = 1.0 if rising[k] else -1.0
+        left = min(window[k], 0.5 * (c - coarse[k - 1])) if k > 0 else window[k]
+        right = min(window[k], 0.5 * (coarse[k + 1] - c)) if k + 1 < n else window[k]
+        a = max(0, int(np.floor(c - max(left, 1.0))))
+        b = min(x.size - 1, int(np.ceil(c + max(right, 1.0))))
+        c = _between(x, _tip(x, a, b, mid[k], sign, reach[k]), mid[k])
+        if half[k] >= 1.5:
+            for _ in range(2):
+                better = _line(x, c, half[k], mid[k], rising[k])
+                if not abs(better - c) < half[k]:
+                    break
+                c = better
+        out[k] = c
+
+
+def refine(
+    x: Any, coarse: Floats, rising: Bools, mid: Floats, *, reach: Floats, window: Floats, half: Floats
+) -> Floats:
+    """Sub-sample place of each change. (E,) [samples]
+
+    Parameters
+    ----------
+    coarse : (E,) where to look, within ``window`` and no further than half-way to the neighbours
+    mid : (E,) the level to cross; reach : (E,) where deviations from it are cut off
+    half : (E,) half the length over which the change is straight; from 1.5 samples on, a least-squares line over it
+        replaces the line between two samples, which averages the noise on the slope.
+    """
+    out = np.empty(len(coarse))
+    _refine(x, coarse, rising, mid, reach, window, half, out)
+    return out
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _steadied(own: Any, bound: float, out: Any) -> None:
+    for k in range(own.size):
+        total = 0.0
+        n = 0
+        for j in range(max(k % 2, k - 8), min(own.size, k + 9), 2):
+            if own[j] == own[j]:
+                total += min(bound, max(-bound, own[j] - own[k]))
+                n += 1
+        out[k] = own[k] + (total / n if n else 0.0)
+
+
+def steady_levels(own: Floats, bound: float) -> Floats:
+    """Levels averaged over the eight nearest changes of the same polarity, each counted no further away than ``bound``.
+
+    Averages noise of a level away, and leaves a level that really differs where it is.
+    """
+    out = np.empty(len(own))
+    _steadied(own, bound, out)
+    return out

@@ -1,0 +1,478 @@
+"""Sensor voltage to sub-sample level changes, at the speed of memory.
+
+One pass takes the extrema of short blocks; what is noise, what is a swing, and where the levels are is decided from
+those, and only blocks that can hold a change are looked at sample by sample. Nothing is assumed about levels or speed:
+a tooth is a swing that stands out of the noise and is not small beside the swings around it.
+
+Source: our derivation; ``tests/test_edges_*.py`` shows it on simulated truth. The place of a step in noise is the
+maximum-likelihood change point of Hinkley, Biometrika 57 (1970) 1 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
+from tightside.signals.edge_swings import Swings, find_swings, merge_ripples, trim
+from tightside.signals.edge_times import (
+    cross_levels,
+    measure_plateaus,
+    measure_transitions,
+    refine,
+    steady_levels,
+)
+from tightside.signals.edge_wrap import unwrapped
+from tightside.signals.extrema import BlockExtrema, block_extrema, frozen
+
+RIPPLE = 0.3  # swings smaller than this part of those around them are no teeth
+HALL_LEAST = 0.4  # a Hall sensor's swing against the recording's usual one
+VR_LEAST = 0.015  # a coil's swing against the recording's large ones: it grows with speed
+STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
+SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
+SPIKE_SAMPLES = 3.0
+SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
+_PROBES = 8192
+_SD_PER_MAD = 1.482602
+_RANGE_64 = 4.2  # lower quartile of the range of 64 normal deviates, in standard deviations
+_OUTER_64 = 7.6  # 99.5th percentile of their maximum less 0.5th of their minimum
+
+
+@dataclass(frozen=True, slots=True)
+class _Signal:
+    """What is searched: the samples themselves, or running means of them. ``at_raw = first + step * index``."""
+
+    x: NDArray[Any]
+    extrema: BlockExtrema
+    noise: float  # standard deviation
+    swing: float  # robust range, less what noise adds to it
+    step: int = 1
+    width: int = 1
+
+    def to_raw(self, index: Floats) -> Floats:
+        return index * self.step + 0.5 * (self.width - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Changes:
+    """Swings with where each crosses the middle, and the levels and durations around it, in samples of a _Signal."""
+
+    swings: Swings
+    cross: Floats  # (E,)
+    before: Floats  # (E,) levels
+    after: Floats
+    noise: Floats  # (E,) standard deviation beside the change
+    unrest: Floats  # (E + 1,) how far from flat the plateaus are, as part of the swing
+    transition: Floats  # (E,)
+
+    @property
+    def rising(self) -> Bools:
+        return np.diff(self.swings.value) > 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """The result in samples and raw units, before it becomes an EdgeTrain."""
+
+    at: Floats
+    rising: Bools
+    kind: SensorKind
+    quality: Quality
+    timing_sd: float = 0.0
+    transition: float = 0.0
+    low: float = 0.0
+    high: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+def find_edges(channel: Channel, *, kind: SensorKind | None = None) -> EdgeTrain:
+    """Level changes of one sensor.
+
+    Parameters
+    ----------
+    channel : a sampled trace (any integer or floating dtype, memory-mapped or not; it is neither copied nor converted
+        whole, except where a recorder's wrap-around must be undone), uneven readings, or logic levels.
+    kind : "hall" or "vr" where it is known; otherwise told from the shape.
+
+    Returns
+    -------
+    EdgeTrain. Hall edges are crossings of the middle between the levels just before and just after; a coil's are
+    crossings of its rest level. Rising and falling are treated alike. ``timing_sd_s`` is the random error of one edge
+    (of the sharper polarity), sampling and noise together; it does not hold wheel runout or sensor delay.
+
+    Never fails on a poor signal: ``quality`` and ``notes`` say what is wrong with it.
+    """
+    data = channel.data
+    if isinstance(data, Levels):
+        return _from_levels(channel.column, data)
+    if isinstance(data, Readings):
+        return _from_readings(channel, data, kind)
+    found = _find(data.raw, kind, rate_hz=data.rate_hz)
+    return _train(channel, data, found)
+
+
+def _from_levels(column: str, data: Levels) -> EdgeTrain:
+    times, levels = data.times_s, data.levels
+    if len(times) and times[0] <= data.start_s:
+        times, levels = times[1:], levels[1:]
+    return EdgeTrain(
+        column=column,
+        times_s=times,
+        rising=levels > 0,
+        kind="logic",
+        quality="good" if len(times) else "flat",
+        start_s=data.start_s,
+        end_s=data.end_s,
+        timing_sd_s=data.resolution_s / np.sqrt(12.0),
+    )
+
+
+def _from_readings(channel: Channel, data: Readings, kind: SensorKind | None) -> EdgeTrain:
+    n = len(data.times_s)
+    typical = float(np.median(np.diff(data.times_s))) if n > 1 else 1.0
+    found = _find(data.values, kind, rate_hz=1.0 / typical if typical > 0 else 1.0)
+    trace = Trace(raw=data.values, rate_hz=1.0 / typical if typical > 0 else 1.0)
+    train = _train(channel, trace, found)
+    times = np.interp(found.at, np.arange(n), data.times_s) if n else np.empty(0)
+    return replace(
+        train,
+        times_s=times,
+        start_s=float(data.times_s[0]) if n else 0.0,
+        end_s=float(data.times_s[-1]) if n else 0.0,
+    )
+
+
+def _train(channel: Channel, trace: Trace, found: _Found) -> EdgeTrain:
+    levels = sorted((found.low * trace.scale + trace.offset, found.high * trace.scale + trace.offset))
+    return EdgeTrain(
+        column=channel.column,
+        times_s=trace.start_s + found.at / trace.rate_hz,
+        rising=found.rising ^ (trace.scale < 0),
+        kind=found.kind,
+        quality=found.quality,
+        start_s=trace.start_s,
+        end_s=trace.start_s + trace.duration_s,
+        timing_sd_s=found.timing_sd / trace.rate_hz,
+        transition_s=found.transition / trace.rate_hz,
+        low=levels[0],
+        high=levels[1],
+        notes=tuple(_in_units(note, trace, channel.unit) for note in found.notes),
+    )
+
+
+def _in_units(note: str, trace: Trace, unit: str) -> str:
+    """Notes name raw values as ``{number}``; people read them in the channel's unit."""
+    if "{" not in note:
+        return note
+    head, _, rest = note.partition("{")
+    number, _, tail = rest.partition("}")
+    return f"{head}{float(number) * trace.scale + trace.offset:.2f} {unit}".rstrip() + tail
+
+
+# ------------------------------------------------------------------------------------------- noise, swing, smoothing
+
+
+def _probes(n: int) -> NDArray[np.int64]:
+    """Evenly spread, slightly irregular places, so that they do not beat with teeth."""
+    count = min(n, _PROBES)
+    k = np.arange(count)
+    return np.asarray((k + (k * 0.618034) % 1.0) * (n / max(count, 1)), dtype=np.int64).clip(0, n - 1)
+
+
+def _quantum(values: Floats) -> float:
+    steps = np.abs(np.diff(values))
+    steps = steps[steps > 1e-9 * max(1e-300, float(np.max(np.abs(values), initial=0.0)))]
+    return float(steps.min()) if len(steps) else 0.0
+
+
+def _measure(x: NDArray[Any], extrema: BlockExtrema) -> tuple[float, float]:
+    """Noise standard deviation and robust swing of a signal, from a few thousand probes."""
+    blocks = _probes(len(extrema.low))
+    low, high = extrema.low[blocks].astype(float), extrema.high[blocks].astype(float)
+    filled = low <= high
+    low, high = low[filled], high[filled]
+    if len(low) == 0 or len(x) < 3:
+        return 0.0, 0.0
+    full = float(np.percentile(high, 99.5) - np.percentile(low, 0.5))
+    i = _probes(len(x) - 2)
+    triple = [x[i + k].astype(float) for k in range(3)]
+    second = triple[0] - 2 * triple[1] + triple[2]
+    noise = float(_SD_PER_MAD * np.median(np.abs(second[np.isfinite(second)])) / np.sqrt(6.0)) if len(i) else 0.0
+    ranges = high - low
+    if np.median(ranges) < 0.3 * full:  # most blocks hold no change: their range is noise, of whatever colour
+        noise = max(noise, float(np.percentile(ranges, 25)) / _RANGE_64)
+    quantum = _quantum(triple[1][np.isfinite(triple[1])][:2000])
+    noise = max(noise, 0.29 * quantum if quantum < 0.3 * full else 0.0)
+    return noise, max(full - _OUTER_64 * noise, 0.0)
+
+
+def _means(x: NDArray[Any], width: int, step: int) -> NDArray[np.float64]:
+    """Running means of ``width`` samples at every ``step``-th one, a chunk at a time."""
+    parts = width // step
+    rows = len(x) // step
+    sums = np.empty(rows)
+    chunk = 1 << 16
+    for a in range(0, rows, chunk):
+        b = min(rows, a + chunk)
+        sums[a:b] = x[a * step : b * step].reshape(b - a, step).sum(axis=1, dtype=np.float64)
+    if rows < parts:
+        return np.empty(0)
+    out = sums[: rows - parts + 1].copy()
+    for k in range(1, parts):
+        out += sums[k : rows - parts + 1 + k]
+    return np.asarray(out / width)
+
+
+def _signal(x: NDArray[Any], extrema: BlockExtrema) -> _Signal:
+    """The samples, or means over just enough of them for the noise to sink well below the swing."""
+    noise, swing = _measure(x, extrema)
+    plain = _Signal(x, extrema, noise, swing)
+    best = plain
+    width = 4
+    while swing < 30 * noise and width * 64 <= len(x) and width <= 1024:
+        means = frozen(_means(x, width, max(1, width // 4)))
+        e = block_extrema(means)
+        _, s = _measure(means, e)
+        n = noise / np.sqrt(width)
+        s = max(s, 0.0)
+        if s < 0.6 * swing and best.swing > 8 * best.noise:
+            break
+        if s / n > 1.2 * best.swing / best.noise:
+            best = _Signal(means, e, n, s, max(1, width // 4), width)
+        if s > 30 * n:
+            break
+        width *= 2
+    return best
+
+
+# --------------------------------------------------------------------------------------------------- swings, changes
+
+
+def _halves(values: Floats, size: int) -> Floats:
+    """Median of each group of ``size`` values of the same parity, given back value by value."""
+    out = np.empty(len(values))
+    for parity in (0, 1):
+        own = values[parity::2]
+        if len(own) == 0:
+            continue
+        groups = max(1, len(own) // size)
+        cut = np.linspace(0, len(own), groups + 1).astype(int)
+        if len(own) % groups == 0:
+            medians = np.median(own.reshape(groups, -1), axis=1)
+        else:
+            medians = np.array([np.median(own[a:b]) for a, b in zip(cut[:-1], cut[1:], strict=True)])
+        out[parity::2] = medians.repeat(np.diff(cut))
+    return out
+
+
+def _tame(swings: Swings) -> Floats:
+    """Turning-point values cut to what their neighbours reach, so that a spike does not move the middle."""
+    value = swings.value
+    if len(value) < 6:
+        return value
+    usual = _halves(value, 16)
+    room = 0.6 * np.median(swings.sizes())
+    other = np.concatenate([usual[1:], usual[-2:-1]])
+    room = np.maximum(0.6 * np.abs(usual - other), 0.0) + 0 * room
+    return np.asarray(np.clip(value, usual - room, usual + room))
+
+
+def _cross(signal: _Signal, swings: Swings) -> Floats:
+    value = _tame(swings)
+    return cross_levels(signal.x, signal.extrema, swings.at, swings.value, 0.5 * (value[1:] + value[:-1]))
+
+
+def _spikes(cross: Floats, short: float) -> Bools:
+    """Which pulses (from each change to the next) are spikes: very short, and a class apart from the others."""
+    width = np.diff(cross)
+    spike = np.zeros(len(width), np.bool_)
+    if len(width) == 0 or not np.nanmin(width) <= short:
+        return spike
+    for parity in (0, 1):
+        own = np.sort(width[parity::2])
+        own = np.maximum(own[np.isfinite(own)], 0.25)
+        if len(own) < 3:
+            continue
+        ratio = own[1:] / own[:-1]
+        split = [k for k in np.flatnonzero(ratio >= SPIKE_RATIO) if own[k] <= short]
+        if split:
+            spike[parity::2] = width[parity::2] <= own[split[-1]]
+    return spike
+
+
+def _without_spikes(swings: Swings, cross: Floats, short: float) -> tuple[Swings, Floats, int]:
+    """Take spikes out, a burst from the inside outward; also how many there were."""
+    count = 0
+    for _ in range(12):
+        spike = _spikes(cross, short)
+        spike[1:] &= ~spike[:-1]
+        k = np.flatnonzero(spike)
+        if len(k) == 0:
+            break
+        count += len(k)
+        cross = np.delete(cross, np.concatenate([k, k + 1]))
+        points = np.concatenate([k + 1, k + 2])
+        swings = Swings(np.delete(swings.at, points), np.delete(swings.value, points))
+    return swings, cross, count
+
+
+def _changes(signal: _Signal, swings: Swings, cross: Floats) -> _Changes:
+    x = signal.x
+    width = np.diff(cross)
+    longest = 2.0 * float(np.nanmedian(width)) if np.isfinite(width).any() else float(len(x))
+    begins, ends, noise, slope = measure_plateaus(x, cross, longest)
+    before, after = ends[:-1], begins[1:]
+    size = np.maximum(np.abs(after - before), 1e-300)
+    transition = measure_transitions(x, cross, before, after)
+    noise = _SD_PER_MAD * 0.5 * (noise[:-1] + noise[1:])
+    return _Changes(swings, cross, before, after, noise, np.abs(slope) / np.median(size), transition)
+
+
+def _without_holes(swings: Swings, cross: Floats) -> tuple[Bools, Floats]:
+    ok = np.isfinite(cross)
+    return ok, cross[ok]
+
+
+# ---------------------------------------------------------------------------------------------------- kind and times
+
+
+def _kind(changes: _Changes) -> SensorKind:
+    """Hall if both changes are quick or the plateaus are flat; a coil if its swing is slow one way and never rests high."""
+    width = np.diff(changes.cross)
+    if len(width) < 2:
+        return "hall"
+    pulse = 0.5 * (np.concatenate([width[:1], width]) + np.concatenate([width, width[-1:]]))
+    ratio = changes.transition / pulse
+    slow = [float(np.nanmedian(ratio[p::2])) if np.isfinite(ratio[p::2]).any() else 1.0 for p in (0, 1)]
+    if max(slow) < 0.35:
+        return "hall"
+    if np.nanmedian(changes.unrest) < 0.1:
+        return "hall"
+    return "vr"
+
+
+def _rest_level(signal: _Signal, changes: _Changes) -> float:
+    """A coil's rest level: the mean over whole periods, because what it gives is the derivative of a bounded flux."""
+    cross = changes.cross
+    first, last = cross[0], cross[len(cross) - 1 - (len(cross) - 1) % 2]
+    if last - first < 8:
+        return float(np.mean(changes.swings.value))
+    i = np.unique(np.linspace(first, last, int(min(last - first, 400_000))).astype(np.int64))
+    values = signal.x[i].astype(float)
+    return float(np.mean(values[np.isfinite(values)]))
+
+
+def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Found:
+    x = frozen(raw)
+    empty = _Found(np.empty(0), np.empty(0, np.bool_), kind or "hall", "flat")
+    if len(x) < 3:
+        return replace(empty, notes=("too short to hold an edge",))
+    extrema = block_extrema(x)
+    notes: list[str] = []
+    if extrema.missing:
+        notes.append(f"missing samples: {extrema.missing}")
+    x, extrema, clipped, wrap_notes = unwrapped(x, extrema)
+    notes += wrap_notes
+    signal = _signal(x, extrema)
+    empty = replace(empty, low=float(np.min(extrema.low)), high=float(np.max(extrema.high)), notes=tuple(notes))
+    if not empty.low < empty.high:
+        return (
+            replace(empty, low=min(empty.low, empty.high))
+            if np.isfinite(empty.low)
+            else replace(empty, low=0.0, high=0.0)
+        )
+    least = max(STANDS_OUT * signal.noise, VR_LEAST * signal.swing)
+    if signal.swing < 0.5 * least:
+        return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
+    least = min(least, max(0.4 * signal.swing, 5 * signal.noise))
+    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
+    swings = _above(swings, VR_LEAST)
+    short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
+    spikes = 0
+    for _ in range(2):
+        if len(swings) < 2:
+            return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
+        swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
+        spikes += more
+        if len(cross) == 0:
+            return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
+        changes = _changes(signal, swings, cross)
+        told = kind if kind in ("hall", "vr") else _kind(changes)
+        if told == "vr":
+            break
+        fewer = _above(swings, HALL_LEAST)
+        if len(fewer) == len(swings):
+            break
+        swings = fewer
+    if spikes:
+        notes.append(f"spikes ignored: {spikes}")
+    return _timed(x, signal, changes, told, "clipped" if clipped else "good", notes)
+
+
+def _above(swings: Swings, part: float) -> Swings:
+    """Swings of at least ``part`` of the recording's large ones."""
+    if len(swings) < 2:
+        return swings
+    return trim(swings, part * float(np.percentile(_tamed_sizes(swings), 75)))
+
+
+def _tamed_sizes(swings: Swings) -> Floats:
+    return np.abs(np.diff(_tame(swings)))
+
+
+def _timed(
+    x: NDArray[Any], signal: _Signal, changes: _Changes, kind: SensorKind, quality: Quality, notes: list[str]
+) -> _Found:
+    ok = np.isfinite(changes.cross)
+    rising = changes.rising
+    size = np.abs(changes.after - changes.before)
+    noise = float(np.nanmedian(changes.noise))
+    transition = changes.transition.copy()
+    usual = _halves(np.where(np.isfinite(transition), transition, np.nanmedian(transition)), 8)
+    transition = np.clip(np.where(np.isfinite(transition), transition, usual), 0.7 * usual, 1.3 * usual)
+    cross = changes.cross
+    if kind == "vr":
+        rest = _rest_level(signal, changes)
+        value = changes.swings.value
+        ok &= (np.minimum(value[1:], value[:-1]) < rest) & (np.maximum(value[1:], value[:-1]) > rest)
+        level = np.full(len(cross), rest)
+        cross = cross_levels(signal.x, signal.extrema, changes.swings.at, value, level, centre=True)
+        size = np.abs(np.diff(value))
+        noise = signal.noise
+        ok &= np.isfinite(cross)
+    else:
+        level = steady_levels(0.5 * (changes.before + changes.after), 3.0 * max(noise, signal.noise))
+    span = np.sqrt(np.maximum((transition * signal.step) ** 2 - (0.8 * (signal.width - 1)) ** 2, 0.0))
+    span = np.where(span <= 1.0, 0.0, span)
+    window = np.maximum(2.0, 0.8 * span + 1.0 + (1.5 * signal.width if signal.width > 1 else 0))
+    coarse = signal.to_raw(cross[ok])
+    at = refine(x, coarse, rising[ok], level[ok], reach=0.6 * size[ok], window=window[ok], half=0.35 * span[ok])
+    good = np.isfinite(at)
+    good[1:] &= ~(np.diff(at) <= 0)
+    raw_noise = (
+        signal.noise * np.sqrt(signal.width) if signal.width > 1 else (noise if kind == "hall" else signal.noise)
+    )
+    sd = (
+        min(_timing_sd(span[ok][p::2], size[ok][p::2], raw_noise) for p in (0, 1) if len(span[ok][p::2]))
+        if ok.any()
+        else 0.0
+    )
+    low, high = (
+        np.median(np.minimum(changes.before, changes.after)),
+        np.median(np.maximum(changes.before, changes.after)),
+    )
+    return _Found(
+        at[good], rising[ok][good], kind, quality, sd, float(np.median(span)), float(low), float(high), tuple(notes)
+    )
+
+
+def _timing_sd(span: Floats, size: Floats, noise: float) -> float:
+    """One edge's random error in samples: noise over slope, less what a line averages, and what sampling hides."""
+    slope = 0.8 * size / np.maximum(span, 1.0)
+    points = np.maximum(1.0, 0.7 * span)
+    from_noise = noise / np.maximum(slope, 1e-300) / np.sqrt(points)
+    hidden = np.maximum(0.0, 1.0 - 0.6 * span) / np.sqrt(12.0)
+    return float(np.median(np.hypot(from_noise, hidden)))
