@@ -13,7 +13,7 @@ from tightside.recordings.formats import csv
 from tightside.recordings.headings import UNITS, find_unit
 from tightside.recordings.pointers import pointer_for
 from tightside.recordings.roles import assign_roles, check_role, spark_in_degrees
-from tightside.recordings.shaping import Shaped, pick_column, shape_tables
+from tightside.recordings.shaping import pick_column, shape_tables
 from tightside.recordings.source import Source
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
 from tightside.records import Channel, Recording

@@ -1,12 +1,13 @@
 """What each column measures, as far as its heading says so, and why we think so.
 
 Names of logged values are those of SAE J1979 (from memory: LOAD_PCT, SHRTFT1, SPARKADV ...) and their plain spellings;
-camshafts carry the bank and letter of SAE J2012 (A: intake or the only one, B: exhaust). What the signal itself shows is
-judged elsewhere.
+camshafts carry the bank and letter of SAE J2012 (A: intake or the only one, B: exhaust). What the signal itself shows
+is judged elsewhere.
 """
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -30,14 +31,13 @@ _ROLE = re.compile(
     r"|log:cam_phase_(?:error|actual|desired):[1-9][AB]"
 )
 
-_CAM = {"cam", "cams", "camshaft", "cmp", "cmps", "nockenwelle", "nocken"}
-_CRANK = {"crank", "crankshaft", "ckp", "ckps", "cks", "crk", "kurbelwelle", "flywheel"}
-_PHASE = {"phase", "phaser", "phasing", "vvt", "vct", "timing", "angle", "position", "pos", "advance", "retard"}
-_PRESSURE = {"pressure", "press", "p", "druck", "px"}
-_VOLTS = {"voltage", "volt", "volts", "v", "u"}
-_AMPS = {"current", "amps", "amp", "i", "a", "clamp"}
-_TEMP = {"temp", "temperature", "tmp", "t"}
-_FUEL = {"fuel", "rail", "pump", "tank"}
+
+def _set(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
+_CAM = _set("cam cams camshaft cmp cmps nockenwelle nocken")
+_PHASE = _set("phase phaser phasing vvt vct timing angle position pos advance retard")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,64 +45,79 @@ class Rule:
     """A heading whose words meet each group of ``needs`` and none of ``bars`` has this role."""
 
     role: str
-    needs: tuple[set[str], ...]
-    bars: frozenset[str] = frozenset()
+    needs: tuple[frozenset[str], ...]
+    bars: frozenset[str]
     numbered: Literal["", "cylinder", "bank"] = ""
 
 
-def _rule(
-    role: str, *needs: set[str], bars: set[str] | None = None, numbered: Literal["", "cylinder", "bank"] = ""
-) -> Rule:
-    return Rule(role, needs, frozenset(bars or ()), numbered)
+def _rules(table: str, numbered: Mapping[str, Literal["cylinder", "bank"]]) -> tuple[Rule, ...]:
+    """Rules from lines of "role | words + words - words": one of each group before the minus, none of those after."""
+    rules = []
+    for line in table.strip().splitlines():
+        role, words = line.split("|")
+        needs, _, bars = words.partition(" - ")
+        groups = tuple(_set(group) for group in needs.split(" + "))
+        rules.append(Rule(role.strip(), groups, _set(bars), numbered.get(role.strip(), "")))
+    return tuple(rules)
 
 
-_PEDAL = {"pedal", "accelerator", "app"}
-SENSOR_RULES = (
-    _rule("crank", _CRANK, bars={"angle", "speed", "rpm", "case", "pressure", "current", "degrees"} | _CAM),
-    _rule("starter_current", {"starter", "cranking"}, _AMPS),
-    _rule("starter_current", {"starter"}, bars=_VOLTS | {"relay", "signal", "request"}),
-    _rule("starter_current", {"battery", "batt"}, {"current", "amps", "clamp"}),
-    _rule("battery_voltage", {"battery", "batt", "vbat", "vbatt", "ubat", "ubatt", "bat"}, bars={"current", "amps", "temperature", "temp"}),
-    _rule("battery_voltage", {"module", "vpwr", "system"}, _VOLTS, bars={"sensor"}),
-    _rule("battery_voltage", {"vpwr"}),
-    _rule("cylinder_pressure", {"cylinder", "cyl", "compression", "pcyl"}, _PRESSURE | {"transducer", "pcyl"}, numbered="cylinder"),
-    _rule("cylinder_pressure", {"pcyl"}, numbered="cylinder"),
-    _rule("crankcase_pressure", {"crankcase", "dipstick", "blowby"}),
-    _rule("manifold_pressure", {"manifold", "intake", "vacuum", "inlet"}, _PRESSURE | {"vacuum"}, bars={"exhaust"} | _FUEL),
-    _rule("manifold_pressure", {"map", "vacuum"}, bars=_FUEL),
-    _rule("sync", {"ignition", "coil", "ign", "spark", "sync", "cop", "plug"}, bars={"advance", "timing", "current"}, numbered="cylinder"),
-    _rule("sync", {"injector", "inj", "injection"}, bars={"duty", "pulse", "width", "timing"}, numbered="cylinder"),
-    _rule("sound", {"sound", "mic", "microphone", "audio", "noise"}),
-)  # fmt: skip
-LOG_RULES = (
-    _rule("log:rpm", {"rpm", "drehzahl"}, bars={"turbine", "desired", "target", "output", "input", "turbo", "transmission", "fan", "alternator"}),
-    _rule("log:rpm", {"engine", "motor"}, {"speed", "revolutions", "revs"}, bars={"desired", "target", "vehicle", "idle"}),
-    _rule("log:throttle_commanded", {"throttle", "tac", "tp"}, {"commanded", "command", "cmd", "desired", "target", "tac", "requested"}, bars=_PEDAL),
-    _rule("log:throttle", {"throttle", "tps", "tp"}, bars=_PEDAL | {"relative", "commanded", "command", "cmd", "desired", "target", "requested", "b", "c", "r", "voltage", "motor"}),
-    _rule("log:maf", {"maf"}, bars=_VOLTS | {"frequency"}),
-    _rule("log:maf", {"mass"}, {"air"}, {"flow", "rate"}, bars=_VOLTS),
-    _rule("log:maf", {"air"}, {"flow"}, {"rate", "sensor", "flow"}, bars=_VOLTS | _FUEL),
-    _rule("log:map", {"map"}, bars=_VOLTS | {"fuel"}),
-    _rule("log:map", {"manifold"}, {"pressure", "press", "absolute", "abs"}, bars=_FUEL | {"exhaust"}),
-    _rule("log:ect", {"ect"}),
-    _rule("log:ect", {"coolant"}, _TEMP),
-    _rule("log:iat", {"iat"}),
-    _rule("log:iat", {"intake", "inlet", "charge"}, _TEMP, bars={"valve", "cam", "manifold", "surface"}),
-    _rule("log:baro", {"baro", "barometric", "barometer"}),
-    _rule("log:baro", {"atmospheric", "ambient"}, {"pressure", "press"}),
-    _rule("log:stft", {"stft", "shrtft", "stfuel"}, bars={"o"}, numbered="bank"),
-    _rule("log:stft", {"short", "st"}, {"trim", "ft"}, numbered="bank"),
-    _rule("log:ltft", {"ltft", "longft"}, bars={"o"}, numbered="bank"),
-    _rule("log:ltft", {"long", "lt"}, {"trim", "ft"}, numbered="bank"),
-    _rule("log:spark", {"sparkadv"}),
-    _rule("log:spark", {"spark", "ignition", "timing", "ign"}, {"advance", "adv", "angle", "timing"}, bars=_CAM | {"vvt", "vct", "valve", "retard", "knock", "injection"}),
-    _rule("log:load", {"load"}, bars={"absolute", "abs", "alternator", "generator", "electrical", "desired"}),
-    _rule("log:load", {"load"}, bars={"alternator", "generator", "electrical", "desired"}),
-)  # fmt: skip
+SENSOR_RULES = _rules(
+    """
+    crank | crank crankshaft ckp ckps cks crk kurbelwelle flywheel - angle speed rpm case pressure current cam camshaft
+    starter_current | starter cranking + current amps amp i a clamp
+    starter_current | starter - voltage volt volts v u relay signal request
+    starter_current | battery batt + current amps clamp
+    battery_voltage | battery batt bat vbat vbatt ubat ubatt - current amps temperature temp
+    battery_voltage | module system + voltage volt volts v - sensor
+    battery_voltage | vpwr
+    cylinder_pressure | cylinder cyl compression + pressure press p druck px transducer
+    cylinder_pressure | pcyl
+    crankcase_pressure | crankcase dipstick blowby
+    manifold_pressure | manifold intake inlet + pressure press p vacuum - exhaust fuel rail
+    manifold_pressure | map vacuum - fuel rail pump
+    sync | ignition coil ign spark sync cop plug - advance timing current
+    sync | injector inj injection - duty pulse width timing
+    sound | sound mic microphone audio noise
+    """,
+    {"cylinder_pressure": "cylinder", "sync": "cylinder"},
+)
+LOG_RULES = _rules(
+    """
+    log:rpm | rpm drehzahl - turbine desired target output input turbo transmission fan alternator
+    log:rpm | engine motor + speed revolutions revs - desired target vehicle idle
+    log:throttle_commanded | throttle tac tp + commanded command cmd desired target requested tac - pedal accelerator
+    log:throttle | throttle tps tp - pedal accelerator relative commanded command cmd desired target requested b c r
+    log:maf | maf - voltage volts v frequency
+    log:maf | mass + air + flow rate - voltage volts v
+    log:maf | air + flow - voltage volts v fuel
+    log:map | map - voltage volts v fuel
+    log:map | manifold + pressure press absolute abs - fuel rail exhaust
+    log:ect | ect
+    log:ect | coolant + temp temperature tmp t
+    log:iat | iat
+    log:iat | intake inlet charge + temp temperature tmp t - valve cam manifold surface
+    log:baro | baro barometric barometer
+    log:baro | atmospheric ambient + pressure press
+    log:stft | stft shrtft - o
+    log:stft | short st + trim ft - o
+    log:ltft | ltft longft - o
+    log:ltft | long lt + trim ft - o
+    log:spark | sparkadv
+    log:spark | spark ignition timing ign + advance adv angle timing - cam camshaft vvt vct valve retard knock injection
+    log:load | load - alternator generator electrical desired
+    """,
+    {"log:stft": "bank", "log:ltft": "bank"},
+)
+# Units that SAE J1979 gives these values in, for logs whose headings leave them out.
+LOG_UNITS = {
+    "rpm": "rpm", "throttle": "%", "throttle_commanded": "%", "maf": "g/s", "map": "kPa", "ect": "degC", "iat": "degC",
+    "baro": "kPa", "stft": "%", "ltft": "%", "spark": "deg", "load": "%", "cam_phase_error": "deg",
+    "cam_phase_actual": "deg", "cam_phase_desired": "deg",
+}  # fmt: skip
 
-_ERROR = {"error", "err", "deviation", "diff", "difference", "delta"}
-_DESIRED = {"desired", "target", "commanded", "command", "cmd", "setpoint", "requested", "des", "soll"}
-_ACTUAL = {"actual", "act", "measured", "current", "ist"}
+_ERROR = _set("error err deviation diff difference delta")
+_DESIRED = _set("desired target commanded command cmd setpoint requested des soll")
+_ACTUAL = _set("actual act measured current ist")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,14 +155,14 @@ def propose_role(heading: str, kind: Literal["sensor", "log", "sound"]) -> Propo
     rules = LOG_RULES + SENSOR_RULES if kind == "log" else SENSOR_RULES
     if set(words) & _CAM and kind != "log":
         return _cam_role(words)
-    for place, rule in enumerate(rules):
+    for rule in rules:
         if all(set(words) & group for group in rule.needs) and not set(words) & rule.bars:
-            return _numbered(rule, words, place)
+            return _numbered(rule, words)
     return Proposal(None)
 
 
-def _numbered(rule: Rule, words: tuple[str, ...], place: int) -> Proposal:
-    strength = 5 if not rule.bars or rule.role != "log:load" or "absolute" not in words else 3
+def _numbered(rule: Rule, words: tuple[str, ...]) -> Proposal:
+    strength = 3 if set(words) & {"absolute", "abs"} and rule.role == "log:load" else 5
     because = "the heading says so"
     if not rule.numbered:
         return Proposal(rule.role, because, strength)
@@ -184,11 +199,11 @@ def _is_bank_letter(words: tuple[str, ...], i: int) -> bool:
 
 
 def _cam_bank(words: tuple[str, ...]) -> str | None:
-    sides = [after for i, (w, after) in enumerate(zip(words, words[1:], strict=False))
+    sides = [after for i, (w, after) in enumerate(itertools.pairwise(words))
              if after in ("1", "2") and (w in ("bank", "bk") or _is_bank_letter(words, i))]  # fmt: skip
     if sides:
         return sides[0]
-    before_letter = [w for w, after in zip(words, words[1:], strict=False) if w in ("1", "2") and after in ("a", "b")]
+    before_letter = [w for w, after in itertools.pairwise(words) if w in ("1", "2") and after in ("a", "b")]
     return (
         before_letter[0]
         if before_letter
@@ -249,10 +264,18 @@ def assign_roles(
         if i in named:
             done.append(replace(channel, role=named[i], why="said by hand", by_hand=True))
         elif proposal.role is not None and owner.get(proposal.role) == i:
-            done.append(replace(channel, role=proposal.role, why=proposal.why))
+            done.append(_with_unit(replace(channel, role=proposal.role, why=proposal.why)))
         else:
             done.append(replace(channel, why=channel.why or _passed_over(channel, proposal, owner, channels)))
     return tuple(done)
+
+
+def _with_unit(channel: Channel) -> Channel:
+    """A logged value without a unit has the one that J1979 sends it in."""
+    unit = LOG_UNITS.get(channel.role.split(":")[1]) if channel.role and channel.role.startswith("log:") else None
+    if channel.unit or unit is None:
+        return channel
+    return replace(channel, unit=unit, why=f"{channel.why}; no unit is named: taken as {unit}")
 
 
 def _empty(channel: Channel) -> bool:
@@ -294,7 +317,7 @@ def spark_in_degrees(channels: tuple[Channel, ...]) -> tuple[tuple[Channel, ...]
     for channel in channels:
         if channel.role == "log:spark" and channel.unit == "%" and isinstance(channel.data, Readings):
             advance = channel.data.values * 2.55 / 2 - 64
-            if -30 <= np.nanpercentile(advance, 2) and np.nanpercentile(advance, 98) <= 64:
+            if np.nanpercentile(advance, 2) >= -30 and np.nanpercentile(advance, 98) <= 64:
                 said.append(f"'{channel.column}' is in percent: taken as the J1979 byte, 50.2 % = 0 deg")
                 channel = replace(channel, data=Readings(channel.data.times_s, advance), unit="deg")
             else:

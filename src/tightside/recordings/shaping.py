@@ -72,6 +72,7 @@ class Timed:
 
     @property
     def start_s(self) -> float:
+        """Time of the first row on the file's own clock. [s]"""
         if self.times_s is not None:
             return float(self.times_s[0])
         return self.grid.start_s if self.grid else 0.0
@@ -198,12 +199,10 @@ def _timed_rows(table: Table, times: Floats) -> tuple[tuple[Column, ...], Floats
 
 
 def _with_content(columns: tuple[Column, ...], slow: bool) -> tuple[Column, ...]:
-    """Columns worth a channel. A log keeps its empty and wordy ones by name: they tell what the vehicle did not give."""
+    """Columns worth a channel. A log keeps its empty and wordy ones by name: they tell what was not given."""
     if slow:
         numeric = any(_has_numbers(c) for c in columns)
-        return tuple(
-            c for c in columns if c.heading and numeric and (_has_numbers(c) or not c.heading.startswith("column "))
-        )
+        return tuple(c for c in columns if numeric and (_has_numbers(c) or c.named))
     return tuple(c for c in columns if _has_numbers(c))
 
 

@@ -11,6 +11,7 @@ import lzma
 import os
 import tempfile
 import threading
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, cast
@@ -105,7 +106,7 @@ class Source:
         packed.seek(0)
         try:
             return self._spooled(_chunks(_unpacker(packing, packed), b"", hashlib.sha256()))
-        except (OSError, EOFError, lzma.LZMAError, ValueError) + _zstd_errors(packing) as problem:
+        except _damage(packing) as problem:
             raise DataError(
                 code="packed-file-damaged",
                 what=f"{self.name} is a {packing} file that cannot be unpacked",
@@ -130,7 +131,7 @@ def _opened(path: Path) -> tuple[str, BinaryIO]:
 
 
 def _stream_name(stream: BinaryIO) -> str:
-    if isinstance(stream, io.TextIOBase):
+    if isinstance(cast(Any, stream), io.TextIOBase):
         raise UsageError(code="text-stream", what="the stream gives text", expected="a stream opened in binary mode")
     name = getattr(stream, "name", "-")
     return Path(name).name if isinstance(name, str) else "-"
@@ -153,7 +154,7 @@ def _hash_file(path: Path, running: Any) -> None:
 
 def _unpacker(packing: str, packed: BinaryIO) -> BinaryIO:
     if packing == "gzip":
-        return cast(BinaryIO, gzip.GzipFile(fileobj=packed))
+        return cast(BinaryIO, gzip.GzipFile(fileobj=packed, mode="rb"))
     if packing == "bzip2":
         return cast(BinaryIO, bz2.BZ2File(packed))
     if packing == "xz":
@@ -163,8 +164,10 @@ def _unpacker(packing: str, packed: BinaryIO) -> BinaryIO:
     )
 
 
-def _zstd_errors(packing: str) -> tuple[type[Exception], ...]:
-    return (needed("zstandard", "zstd files").ZstdError,) if packing == "zstd" else ()
+def _damage(packing: str) -> tuple[type[Exception], ...]:
+    """What the unpackers raise on damaged input."""
+    known: tuple[type[Exception], ...] = (OSError, EOFError, lzma.LZMAError, zlib.error, ValueError)
+    return (*known, needed("zstandard", "zstd files").ZstdError) if packing == "zstd" else known
 
 
 def needed(module: str, what: str) -> Any:

@@ -30,6 +30,11 @@ class ReadOptions:
     progress: Callable[[float], None] = _no_progress
 
 
+def nameless(number: int) -> str:
+    """What a column without a heading is called."""
+    return f"column {number}"
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Column:
     """One column as written: value = values * scale + offset, NaN where a cell was empty."""
@@ -41,6 +46,11 @@ class Column:
     scale: float = 1.0
     offset: float = 0.0
     spelled: Spelling = "number"
+
+    @property
+    def named(self) -> bool:
+        """Whether the file gives it a heading."""
+        return bool(self.heading) and self.heading != nameless(self.number)
 
     def numbers(self) -> NDArray[np.float64]:
         """The column in its own unit. (S,)"""

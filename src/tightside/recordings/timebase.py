@@ -67,8 +67,8 @@ class Grid:
 
 
 def time_rank(column: Column) -> int:
-    """How much a heading claims to be the time: 3 says so, 2 counts running time, 0 says nothing, -1 is another time."""
-    words = set(words_of(column.heading))
+    """How much a heading claims to be the time: 3 outright, 2 as running time, 0 not at all, -1 it is another time."""
+    words = set(words_of(column.heading)) if column.named else set()
     if words & _OTHER_TIMES:
         return -1
     if words & _TIME_WORDS or column.spelled in ("clock", "date"):
@@ -98,7 +98,7 @@ def advances(values: Floats) -> float:
 def counts_rows(column: Column) -> bool:
     """Whether the column only numbers the rows."""
     values = column.numbers()
-    plain = not column.unit and (not column.heading or bool(set(words_of(column.heading)) & _COUNT_WORDS))
+    plain = not column.unit and (not column.named or bool(set(words_of(column.heading)) & _COUNT_WORDS))
     start = values[0] if len(values) else np.nan
     return plain and start in (0.0, 1.0) and bool(np.array_equal(values, start + np.arange(len(values))))
 
@@ -120,7 +120,7 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
         return falling, []
     if best is None:
         return _first_mostly_rising(table), []
-    rank, up, column = best
+    rank, _, column = best
     if rank >= 2:
         return column, _standing_still(claims, column)
     first = next((claim for claim in moving if claim[2].number == 1 and claim[0] == 0), None)

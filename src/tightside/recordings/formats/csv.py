@@ -20,7 +20,7 @@ from tightside.recordings.formats.csv_cells import Cells, numbers_from
 from tightside.recordings.formats.csv_dialect import Dialect, find_dialect
 from tightside.recordings.headings import find_unit, split_heading, words_of
 from tightside.recordings.source import HEAD_BYTES, Source
-from tightside.recordings.tables import Column, Contents, ReadOptions, Spelling, Table
+from tightside.recordings.tables import Column, Contents, ReadOptions, Spelling, Table, nameless
 
 if TYPE_CHECKING:
     import polars as pl
@@ -103,8 +103,7 @@ class Parsed:
 def _parse(block: bytes, dialect: Dialect) -> Parsed:
     import polars as pl
 
-    plain = {kind: pl.Float64 for kind in ("number",)}
-    types = [plain.get(kind, pl.String) for kind in dialect.spelled]
+    types = [pl.Float64 if kind == "number" else pl.String for kind in dialect.spelled]
     if not dialect.trimmed:
         try:
             return _cells(_frame(block, dialect, types), dialect)
@@ -162,7 +161,7 @@ def _without_headings(frame: pl.DataFrame, dialect: Dialect) -> tuple[pl.DataFra
     """Rows that repeat the heading taken out; before which of the remaining rows they stood."""
     import polars as pl
 
-    named = [i for i, name in enumerate(dialect.headings) if not name.startswith("column ")]
+    named = [i for i, name in enumerate(dialect.headings) if name != nameless(i + 1)]
     if not named:
         return frame, []
     first = named[0]
@@ -228,7 +227,7 @@ def _contents(parsed: Parsed, dialect: Dialect) -> Contents:
         )
         if dialect.headed or cells.spelled != "text"
     )
-    columns = tuple(c for c in columns if not (c.heading.startswith("column ") and not _filled(c)))
+    columns = tuple(c for c in columns if c.named or _filled(c))
     warnings = _unread(parsed, dialect)
     place = _place(dialect)
     tables = _long_format(parsed, dialect, columns)
@@ -269,7 +268,7 @@ def _long_format(parsed: Parsed, dialect: Dialect, columns: tuple[Column, ...]) 
     if len(numeric) < 2 or values[0] is numeric[0]:
         return None
     time, value = numeric[0], values[0]
-    units = {label: unit for label, unit in _unit_words(parsed, labels).items()}
+    units = _unit_words(parsed, labels)
     tables = []
     for number, label in enumerate(dict.fromkeys(labels.tolist()), 1):
         rows = np.flatnonzero(labels == label)

@@ -83,8 +83,8 @@ def _point_decimals(text: pl.Series, decimal: str) -> pl.Series:
 
 
 def _of_one_kind(found: Cells, left: int, rows: int) -> bool:
-    """Clock times and words in a column that is otherwise plain numbers are no clock or logic column."""
-    return found.spelled == "number" and not found.unread or 2 * left >= rows or found.spelled == "number"
+    """Clock times in a column that is otherwise plain numbers do not make it a clock."""
+    return found.spelled == "number" or 2 * left >= rows
 
 
 def _merged(numbers: pl.Series, rest: pl.Series, found: Cells, text: pl.Series) -> Cells:
@@ -161,7 +161,9 @@ def _day_number(year: Floats, month: Floats, day: Floats) -> Floats:
 
 
 def _logic(left: pl.Series) -> Cells | None:
-    values = left.str.to_lowercase().replace_strict(LOGIC_WORDS, default=None, return_dtype=float)
+    import polars as pl
+
+    values = left.str.to_lowercase().replace_strict(LOGIC_WORDS, default=None, return_dtype=pl.Float64)
     if values.null_count() == len(left):
         return None
     return Cells(_array(values))

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from tightside.recordings.headings import find_unit
+from tightside.recordings.tables import nameless
 
 BODY_LINES = 60  # lines at the end of what was looked at; there the table is most likely itself
 DELIMITERS = ",;\t| "  # a blank stands for any run of blanks
@@ -16,9 +17,9 @@ COMMENT_MARKS = ("#", "%", "//", "!", "'", "*", "--")
 MISSING = frozenset(
     ("", "-", "--", "---", "na", "n/a", "nan", "null", "none", "nil", "#n/a", "?", "*", "no data", "nodata", ".")
 )
-LOGIC_WORDS = {
-    "true": 1.0, "false": 0.0, "high": 1.0, "low": 0.0, "on": 1.0, "off": 0.0, "yes": 1.0, "no": 0.0, "h": 1.0, "l": 0.0,
-}  # fmt: skip
+LOGIC_WORDS = dict.fromkeys(("true", "high", "on", "yes", "h"), 1.0) | dict.fromkeys(
+    ("false", "low", "off", "no", "l"), 0.0
+)
 
 _NUMBER = {
     ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)", re.IGNORECASE),
@@ -26,7 +27,9 @@ _NUMBER = {
         r"[+-]?(?:\d+[.,]?\d*|[.,]\d+|\d{1,3}(?:\.\d{3})+,\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)", re.IGNORECASE
     ),
 }
-_QUANTITY = re.compile(r"(?P<number>[+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\d\s+\-.,;:][^\s,;:]{0,7})")
+_QUANTITY = re.compile(
+    r"(?P<number>[+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\W\d_][\w/%°²³^()-]{0,8}|[%°µ][\w/]{0,4})"
+)
 CLOCK = re.compile(r"(?:\d{1,3}:)?\d{1,3}:\d{1,2}(?:[.,]\d+)?(?:\s*[AaPp]\.?[Mm]\.?)?")
 DATE = re.compile(r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})")
 STAMP = re.compile(
@@ -60,6 +63,7 @@ class Dialect:
 
     @property
     def width(self) -> int:
+        """Number of columns."""
         return len(self.spelled)
 
 
@@ -142,7 +146,7 @@ def spelling(cell: str, decimal: str) -> str:
     if (
         quantity
         and _NUMBER[decimal].fullmatch(quantity["number"])
-        and (find_unit(quantity["unit"]) or not quantity["unit"].isalnum())
+        and (find_unit(quantity["unit"]) or "/" in quantity["unit"])
     ):
         return "quantity"
     return "logic" if cell.casefold() in LOGIC_WORDS else "text"
@@ -177,7 +181,7 @@ def find_dialect(head: bytes, whole: bool) -> Dialect | str:
         delimiter=delimiter,
         decimal=decimal,
         first_line=first,
-        headings=tuple(_unique([name or f"column {i}" for i, name in enumerate(names, 1)])),
+        headings=tuple(_unique([name or nameless(i) for i, name in enumerate(names, 1)])),
         units=units,
         spelled=spelled,
         headed=any(names),
@@ -219,9 +223,7 @@ def _score(rows: list[list[str]], decimal: str) -> tuple[float, int]:
     several = 0.02 if width > 1 else 0.0
     longest = max(map(len, numeric))
     ragged = 0.9 if alike < 0.5 * len(numeric) else 1.0
-    return ragged * telling / filled * (
-        len(numeric) / len(rows)
-    ) ** 0.5 + several, longest if ragged == 1.0 else longest
+    return ragged * telling / filled * (len(numeric) / len(rows)) ** 0.5 + several, longest
 
 
 def _spellings(body: list[list[str]], width: int, decimal: str) -> tuple[str, ...]:
@@ -265,17 +267,14 @@ def _fits(kind: str, column: str) -> bool:
 def _headings(above: Sequence[str], delimiter: str, spelled: tuple[str, ...]) -> tuple[list[str], tuple[str, ...]]:
     """Names of the columns and their units, from the lines above the first row."""
     width = len(spelled)
-    rows = [_heading_cells(line, delimiter, width) for line in above if line.strip()]
-    rows = [row for row in rows[-3:] if row is not None]  # type: ignore[misc]
+    rows = [cells for line in above[-8:] if line.strip() and (cells := _heading_cells(line, delimiter, width))]
     blank = ("",) * width
     if not rows:
         return list(blank), blank
-    last = rows[-1]
-    assert last is not None
-    if _is_units_row(last):
-        units = tuple((cell.strip("[](){} ") for cell in _shifted(last, spelled)))
-        return (_shifted(rows[-2], spelled) if len(rows) > 1 and rows[-2] is not None else list(blank)), units
-    return _shifted(last, spelled), blank
+    if _is_units_row(rows[-1]):
+        units = tuple(cell.strip("[](){} ") for cell in _shifted(rows[-1], spelled))
+        return (_shifted(rows[-2], spelled) if len(rows) > 1 else list(blank)), units
+    return _shifted(rows[-1], spelled), blank
 
 
 def _heading_cells(line: str, delimiter: str, width: int) -> list[str] | None:
@@ -302,7 +301,7 @@ def _joined_units(cells: list[str]) -> list[str]:
 
 
 def _shifted(cells: list[str], spelled: tuple[str, ...]) -> list[str]:
-    """Headings brought to the table's width; one too few over a full table means an unnamed first column of row names."""
+    """Headings brought to the table's width; one too few over a full table: the first column has no name."""
     missing = len(spelled) - len(cells)
     if missing == 1 and spelled[-1] != "empty" and len(cells) > 1 and spelled[0] in ("text", "number"):
         return ["", *cells]
