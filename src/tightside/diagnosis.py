@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -114,7 +114,7 @@ class CamSeen(Part):
     edges_per_cycle: int = 0
     pulses_per_cycle: int = 0
     cycles: int = 0
-    edge_angles_deg: tuple[float, ...] = ()
+    edge_angles_deg: tuple[Number, ...] = ()  # null for an edge that was never seen
     notes: tuple[str, ...] = ()
 
 
@@ -255,7 +255,7 @@ class Diagnosis(Part):
     engine: str | None = None
     recordings: tuple[RecordingPart, ...] = ()
     crank: CrankPart | None = None
-    cams: tuple[CamVerdict | CamSeen, ...] = Field((), union_mode="left_to_right")
+    cams: tuple[Annotated[CamVerdict | CamSeen, Field(union_mode="left_to_right")], ...] = ()
     causes: tuple[CausePart, ...] | None = None
     codes: tuple[CodePart, ...] | None = None
     cylinders: tuple[CylinderPart, ...] | None = None

@@ -298,6 +298,7 @@ class CamEdges(Record):
     angle_deg: Floats = array()  # (E,) on the clock, unwrapped
     rising: Bools = array(np.bool_)  # (E,)
     speed_deg_s: Floats = array()  # (E,)
+    segment: Ints = array(np.int64)  # (E,) of the clock
     timing_sd_s: float = 0.0
     transition_s: float = 0.0
 
@@ -317,6 +318,11 @@ class CycleOffsets(Record):
     cycles: int = 0
     systematic_sd_deg: float = 0.0  # wheel runout, sensor delay, interpolation: does not average out
     edge_angles_deg: Floats = array()  # (N,) mean angles in the engine file's frame
+    within_sd_deg: float = 0.0  # spread of single edges about their cycle, fixed differences taken out
+    inverted: bool = False  # the signal is upside down against its pattern
+    place_certain: bool = True  # no other place of the crank wheel fits the cams as well
+    edges_seen: int = 0  # edges that found their place ...
+    edges_total: int = 0  # ... of those the sensor gave
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

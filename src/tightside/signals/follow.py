@@ -29,9 +29,7 @@ LONGEST_BRIDGE_DEG = 270.0  # how far the place on the wheel is carried across s
 
 
 @njit(cache=True, nogil=True)
-def _search(
-    times: Floats, angles: Floats, jitter: float, walk: float
-) -> tuple[Ints, Ints, float]:
+def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[Ints, Ints, float]:
     """Best path. Returns per edge: absolute tooth number (or -1 for no tooth), segment, and the mean cost."""
     n_edges = len(times)
     n_teeth = len(angles)

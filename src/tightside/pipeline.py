@@ -1,0 +1,255 @@
+"""The whole way, on one screen: recording -> edges -> crank clock -> cam offsets -> verdict.
+
+Rooms meet here and nowhere else. Nothing below this file prints, asks the clock or reads the environment.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from tightside import __version__
+from tightside.diagnosis import CamSeen, CamVerdict, CrankPart, Diagnosis, Examination, RecordingPart
+from tightside.engine.model import Engine
+from tightside.engine.patterns import cam_patterns, wheel_pattern
+from tightside.errors import UsageError
+from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, WheelPattern
+from tightside.recordings.registry import read_recording
+from tightside.report.contents import recording_part
+from tightside.report.text import with_words
+from tightside.signals.clock import clock_error_deg, rpm_of
+from tightside.signals.decode import Decoded, decode
+from tightside.timing.assign import assign_cams
+from tightside.timing.judge import CamEvidence, judge_cams
+from tightside.timing.learn import learn_patterns, seen_angles
+from tightside.timing.offset import measure_cams
+
+Progress = Callable[[str, float], None]
+Paths = Sequence[str | os.PathLike[str]]
+
+
+def _silent(_what: str, _share: float) -> None:
+    pass
+
+
+def describe(
+    paths: Paths,
+    *,
+    engine: Engine | None = None,
+    channels: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    rate_hz: float | None = None,
+    progress: Progress | None = None,
+) -> Diagnosis:
+    """What is in a recording: channels, roles, wheel, speed, cams, and what is wrong with it."""
+    say = progress or _silent
+    parts, crank, cams = [], None, ()
+    for path in paths:
+        recording = read_recording(
+            path, channels=channels, units=units, rate_hz=rate_hz, progress=lambda f: say("reading", f / 10)
+        )
+        decoded = decode(recording, wheel_pattern(engine) if engine else None, progress=say)
+        parts.append(_recording_part(decoded))
+        crank = crank or _crank_part(decoded)
+        cams = cams or _cams_seen(decoded)
+    return Diagnosis(version=__version__, recordings=tuple(parts), crank=crank, cams=cams)
+
+
+def diagnose(
+    paths: Paths,
+    *,
+    engine: Engine | None = None,
+    reference: str | os.PathLike[str] | None = None,
+    cam_teeth: int | None = None,
+    channels: Mapping[str, str] | None = None,
+    units: Mapping[str, str] | None = None,
+    codes: Sequence[str] = (),
+    progress: Progress | None = None,
+) -> Examination:
+    """The verdict on a vehicle, from its recordings and an engine file or a recording known to be good.
+
+    Raises
+    ------
+    DataError, UsageError
+        A file that cannot be used, or options that do not fit it; one line says what to do.
+    """
+    say = progress or _silent
+    recordings = [
+        read_recording(path, channels=channels, units=units, progress=lambda f: say("reading", f / 10))
+        for path in paths
+    ]
+    wheel, patterns = _reference(engine, reference, cam_teeth, channels, units)
+    examined = [diagnose_recording(r, wheel, patterns, progress=say) for r in recordings]
+    return _joined(examined, engine)
+
+
+def diagnose_recording(
+    recording: Recording,
+    wheel: WheelPattern | None,
+    patterns: tuple[CamPattern, ...],
+    *,
+    progress: Progress | None = None,
+) -> Examination:
+    """One recording, from samples to the verdict on each cam. The one function that every door leads to."""
+    say = progress or _silent
+    decoded = decode(recording, wheel, cam_count=len(patterns), progress=say)
+    say("cams", 0.8)
+    pairs = assign_cams(decoded.cams, patterns, decoded.clock)
+    cams = _judged(decoded, pairs, patterns)
+    say("done", 1.0)
+    diagnosis = Diagnosis(
+        version=__version__,
+        recordings=(_recording_part(decoded),),
+        crank=_crank_part(decoded),
+        cams=tuple(CamVerdict.of(c) for c in cams) or _cams_seen(decoded),
+    )
+    return Examination(
+        diagnosis=diagnosis,
+        recording=decoded.recording,
+        cams=cams,
+        clock=decoded.clock,
+        wheel=decoded.wheel,
+        patterns=patterns,
+        trains=dict(decoded.trains),
+        edges=tuple(edges for edges, _ in pairs),
+    )
+
+
+def _judged(
+    decoded: Decoded, pairs: tuple[tuple[CamEdges, CamPattern], ...], patterns: tuple[CamPattern, ...]
+) -> tuple[CamOffset, ...]:
+    """Measure the cams that were found, judge all that the engine has a channel for."""
+    if decoded.clock is None or decoded.wheel is None or decoded.crank_column is None:
+        return tuple(_unjudged(p, decoded, "; ".join(decoded.faults)) for p in patterns)
+    clock = decoded.clock
+    crank = decoded.trains[decoded.crank_column]
+    edges, there = tuple(e for e, _ in pairs), tuple(p for _, p in pairs)
+    measured = measure_cams(edges, there, clock, crank.transition_s)
+    error = clock_error_deg(clock)
+    watched = sum(float(np.ptp(clock.angle_deg[clock.segment == s])) for s in np.unique(clock.segment)) / 720.0
+    evidence = [CamEvidence(p, m, "", error, watched) for p, m in zip(there, measured, strict=True)]
+    found = {c.cam: c for c in judge_cams(tuple(evidence), clock.repeat_deg)}
+    # a cam without a recorded channel is simply not judged; one whose channel is dead has no signal
+    dead = [p for p in patterns if p.cam not in found and decoded.recording.with_role(f"cam:{p.cam}") is not None]
+    return tuple(
+        found[p.cam] if p.cam in found else _unjudged(p, decoded, "") for p in patterns if p.cam in found or p in dead
+    )
+
+
+def _unjudged(pattern: CamPattern, decoded: Decoded, crank_fault: str) -> CamOffset:
+    """A cam that cannot be judged: its own signal is missing, or there is no crank to hold it against."""
+    channel = decoded.recording.with_role(f"cam:{pattern.cam}")
+    column = channel.column if channel is not None else ""
+    train = decoded.trains.get(column)
+    lost = train is None or len(train.times_s) < 3
+    note = crank_fault or (f'"{column}" is {train.quality}: no pulses' if train is not None else "no such channel")
+    none = np.empty(0)
+    return CamOffset(
+        cam=pattern.cam,
+        column=column,
+        state="no signal" if lost and not crank_fault else "not enough data",
+        reference=pattern.reference,
+        edges_per_cycle=len(pattern.edges_deg),
+        cycle_times_s=none,
+        cycle_offset_deg=none,
+        cycle_rpm=none,
+        notes=(note,),
+    )
+
+
+def _reference(
+    engine: Engine | None,
+    reference: str | os.PathLike[str] | None,
+    cam_teeth: int | None,
+    channels: Mapping[str, str] | None,
+    units: Mapping[str, str] | None,
+) -> tuple[WheelPattern | None, tuple[CamPattern, ...]]:
+    """What the cams are held against: an engine file, or a recording known to be good."""
+    if engine is not None and reference is None:
+        return wheel_pattern(engine), cam_patterns(engine)
+    if reference is None:
+        return None, ()
+    wheel = wheel_pattern(engine) if engine is not None else None
+    good = decode(read_recording(reference, channels=channels, units=units), wheel)
+    if good.wheel is None:
+        raise UsageError(
+            code="reference-unusable",
+            what=f"{os.fspath(reference)} cannot serve as reference",
+            got="; ".join(good.faults),
+        )
+    stages = {p.cam: p for p in cam_patterns(engine)} if engine is not None else {}
+    learned = learn_patterns(good.cams, _drive(cam_teeth), f"recording {Path(reference).name}")
+    kept = tuple(replace(p, stages=stages[p.cam].stages) if p.cam in stages else p for p in learned)
+    return replace(good.wheel, position_known=True), kept
+
+
+def _drive(cam_teeth: int | None) -> tuple[DriveStage, ...]:
+    """A single stage of ratio two, of which only the cam sprocket is known."""
+    return (DriveStage(driver_teeth=cam_teeth // 2, driven_teeth=cam_teeth),) if cam_teeth else ()
+
+
+def _recording_part(decoded: Decoded) -> RecordingPart:
+    rpm = rpm_of(decoded.clock) if decoded.clock is not None else np.empty(0)
+    return recording_part(decoded.recording, rpm, (*decoded.notes, *decoded.faults))
+
+
+def _crank_part(decoded: Decoded) -> CrankPart | None:
+    wheel, track = decoded.wheel, decoded.track
+    if decoded.crank_column is None or wheel is None or track is None:
+        return None
+    turns = sum(float(np.ptp(track.turn_deg[track.segment == s])) for s in np.unique(track.segment)) / 360.0
+    return CrankPart(
+        column=decoded.crank_column,
+        wheel=wheel.name,
+        pulses_per_revolution=wheel.pulses_per_revolution,
+        learned=wheel.learned,
+        revolutions=round(turns, 2),
+        faults=decoded.faults,
+    )
+
+
+def _cams_seen(decoded: Decoded) -> tuple[CamSeen, ...]:
+    out = []
+    for edges, cycle in zip(decoded.cams, decoded.cycles, strict=True):
+        angles, rising, _ = seen_angles(edges)
+        watched = float(np.ptp(edges.angle_deg)) / 720.0 if len(edges.angle_deg) else 0.0
+        pulses = int(max(rising.sum(), (~rising).sum())) if len(rising) else (cycle[1] if cycle else 0)
+        out.append(
+            CamSeen(
+                cam=edges.cam,
+                column=edges.column,
+                edges_per_cycle=len(angles),
+                pulses_per_cycle=pulses,
+                cycles=int(watched),
+                edge_angles_deg=tuple(float(a) for a in angles),
+            )
+        )
+    return tuple(out)
+
+
+def _joined(examined: list[Examination], engine: Engine | None) -> Examination:
+    """Several recordings of one vehicle as one examination: each cam from the recording that carries it best."""
+    best: dict[str, tuple[CamOffset, Examination]] = {}
+    for e in examined:
+        for cam in e.cams:
+            if cam.cam not in best or _worth(cam) > _worth(best[cam.cam][0]):
+                best[cam.cam] = (cam, e)
+    first = max(examined, key=lambda e: sum(_worth(c) for c in e.cams))
+    cams = tuple(cam for cam, _ in best.values())
+    whole = replace(first, cams=cams) if cams else first
+    diagnosis = whole.diagnosis.model_copy(
+        update={
+            "engine": engine.name if engine is not None else None,
+            "recordings": tuple(r for e in examined for r in e.diagnosis.recordings),
+            "cams": tuple(CamVerdict.of(c) for c in cams) or first.diagnosis.cams,
+        }
+    )
+    return replace(whole, diagnosis=with_words(diagnosis))
+
+
+def _worth(cam: CamOffset) -> float:
+    return cam.cycles if cam.state not in ("no signal", "not enough data") else -1.0 / (1 + cam.cycles)

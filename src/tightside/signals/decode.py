@@ -1,0 +1,232 @@
+"""A sensor recording decoded: edges of every channel, the crank wheel followed, the clock, the cams on it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tightside.errors import DataError
+from tightside.records import CamEdges, CamPattern, CrankClock, EdgeTrain, Floats, Recording, ToothTrack, WheelPattern
+from tightside.signals.clock import make_clock
+from tightside.signals.edges import find_edges
+from tightside.signals.follow import follow_wheel
+from tightside.signals.learn import Learned, learn_wheel, roughness
+from tightside.signals.recognise import (
+    CrankChoice,
+    cam_edges,
+    choose_crank,
+    could_be_sensor,
+    cycle_of,
+    turns_from_cams,
+    with_role,
+)
+
+WRONG_WHEEL = 0.22  # share of teeth missed or pulses too many from which the wheel is not the one expected
+FEWEST_TEETH = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What the signals of one recording say, before any cam pattern is held against them."""
+
+    recording: Recording  # with the roles that the signals gave
+    trains: Mapping[str, EdgeTrain]
+    crank_column: str | None
+    wheel: WheelPattern | None
+    track: ToothTrack | None
+    clock: CrankClock | None
+    cams: tuple[CamEdges, ...]
+    cycles: tuple[tuple[int, int] | None, ...]  # per cam: repeats of the crank pattern until it comes again, pulses
+    faults: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def decode(
+    recording: Recording,
+    wheel: WheelPattern | None = None,
+    *,
+    cam_count: int = 0,
+    progress: Callable[[str, float], None] = lambda _what, _share: None,
+) -> Decoded:
+    """Decode a sensor recording.
+
+    Parameters
+    ----------
+    recording : Recording
+    wheel : WheelPattern, optional
+        From an engine file or a reference; learned from the recording where it is not given.
+    cam_count : int
+        Cams that are expected, so that a column without a role may be taken for one.
+    progress : callable
+        Told what is being done and the share done.
+
+    Raises
+    ------
+    DataError
+        "wrong-wheel" when the crank signal plainly shows another wheel than the one given.
+    """
+    trains = _trains(recording, wheel, progress)
+    progress("crank wheel", 0.6)
+    choice = choose_crank(recording, trains)
+    if choice is None:
+        return Decoded(recording, trains, None, wheel, None, None, (), (), (_no_crank(recording, trains),), ())
+    column = choice.channel.column
+    recording = _with_crank(recording, choice)
+    notes = [n for n in (choice.doubt,) if n]
+    train = trains[column]
+    if wheel is None:
+        return _decode_learned(recording, trains, choice, notes)
+    wheel, track, faults = _follow_given(train, wheel, choice.learned, recording.file)
+    clock = make_clock(track, wheel)
+    cams = _cams_on(recording, trains, clock, column, learned=False)
+    cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+    return Decoded(recording, trains, column, wheel, track, clock, cams, cycles, tuple(faults), tuple(notes))
+
+
+def _trains(
+    recording: Recording, wheel: WheelPattern | None, progress: Callable[[str, float], None]
+) -> dict[str, EdgeTrain]:
+    open_channels = [c for c in recording.channels if could_be_sensor(c)]
+    trains = {}
+    for i, channel in enumerate(open_channels):
+        progress(f"edges of {channel.column}", 0.1 + 0.5 * i / len(open_channels))
+        kind = wheel.kind if wheel is not None and channel.role == "crank" and wheel.kind != "logic" else None
+        trains[channel.column] = find_edges(channel, kind=kind)
+    return trains
+
+
+def _no_crank(recording: Recording, trains: Mapping[str, EdgeTrain]) -> str:
+    named = recording.with_role("crank")
+    if named is not None and named.column in trains:
+        train = trains[named.column]
+        if train.quality == "flat":
+            return f'"{named.column}" is flat: no crank signal'
+        if train.quality == "noisy":
+            return f'"{named.column}" shows only noise: no crank signal'
+        return f'"{named.column}" shows {len(train.times_s)} level changes: too few for a crank signal'
+    return "no channel shows a crank wheel; say which one it is with --channel crank=COLUMN"
+
+
+def _with_crank(recording: Recording, choice: CrankChoice) -> Recording:
+    """The recording with the crank's role where the signal put it."""
+    if recording.with_role("crank") is choice.channel:
+        return recording
+    channels = []
+    for c in recording.channels:
+        if c is choice.channel:
+            channels.append(with_role(c, "crank", choice.why))
+        elif c.role == "crank":
+            channels.append(with_role(c, None, f"headed crank, but doubtful: {choice.doubt}"))
+        else:
+            channels.append(c)
+    return replace(recording, channels=tuple(channels))
+
+
+def _decode_learned(
+    recording: Recording, trains: Mapping[str, EdgeTrain], choice: CrankChoice, notes: list[str]
+) -> Decoded:
+    """No wheel was given: learn it, let the cams say how often its pattern comes in one turn."""
+    column = choice.channel.column
+    learned = choice.learned
+    if learned is None:
+        fault = f'"{column}": {len(trains[column].times_s)} level changes, too few to learn its wheel'
+        return Decoded(recording, trains, column, None, None, None, (), (), (fault,), tuple(notes))
+    edges = trains[column].of(learned.wheel.active_edge)
+    once = learned.repeats_per_turn
+    track = follow_wheel(edges, learned.wheel)
+    clock = make_clock(track, learned.wheel)
+    cams = _cams_on(recording, trains, clock, column, learned=True)
+    cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+    turns = turns_from_cams([*cycles])
+    if turns is not None and turns != once and (not learned.turn_certain or learned.wheel.name.startswith("uneven")):
+        again = learn_wheel(trains[column], turns)
+        if again is not None:
+            learned = again
+            track = follow_wheel(trains[column].of(learned.wheel.active_edge), learned.wheel)
+            clock = make_clock(track, learned.wheel)
+            cams = _cams_on(recording, trains, clock, column, learned=True)
+            cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+    elif turns == once:
+        learned = replace(learned, turn_certain=True, notes=())
+    notes = [*notes, *learned.notes]
+    if learned.wheel.name.startswith("even") and not learned.turn_certain:
+        notes.append("evenly spaced pulses and no cam to count them by: pulses per turn cannot be told")
+    faults = _track_faults(track, learned.wheel)
+    return Decoded(recording, trains, column, learned.wheel, track, clock, cams, cycles, tuple(faults), tuple(notes))
+
+
+def _cams_on(
+    recording: Recording, trains: Mapping[str, EdgeTrain], clock: CrankClock, crank_column: str, *, learned: bool
+) -> tuple[CamEdges, ...]:
+    """Every other sensor channel that could be a cam, on the clock. A channel without a role must repeat like a cam."""
+    out = []
+    for channel in recording.channels:
+        train = trains.get(channel.column)
+        if train is None or channel.column == crank_column or len(train.times_s) < 3:
+            continue
+        named = channel.role is not None and channel.role.startswith("cam:")
+        edges = cam_edges(channel, train, clock, channel.role[4:] if named and channel.role else channel.column)
+        if named or "cam" in channel.why.lower() or cycle_of(edges, clock.repeat_deg) is not None:
+            out.append(edges)
+    return tuple(out)
+
+
+def _follow_given(
+    train: EdgeTrain, wheel: WheelPattern, learned: Learned | None, file: str
+) -> tuple[WheelPattern, ToothTrack, list[str]]:
+    """Follow the wheel that was given; turn it over where only the other polarity fits; refuse another wheel."""
+    other = "falling" if wheel.active_edge == "rising" else "rising"
+    track = follow_wheel(train.of(wheel.active_edge), wheel)
+    bad = misfit(track, wheel, len(train.of(wheel.active_edge)))
+    faults: list[str] = []
+    if bad > 0.05:
+        turned = replace(wheel, active_edge=other)
+        track2 = follow_wheel(train.of(other), turned)
+        bad2 = misfit(track2, turned, len(train.of(other)))
+        if bad2 < 0.4 * bad:
+            wheel, track, bad = turned, track2, bad2
+            faults.append(f"the crank signal is upside down: its {other} edges carry the wheel, not the other ones")
+    if bad > WRONG_WHEEL and learned is not None and learned.turn_certain and learned.misfit < 0.5 * bad:
+        raise DataError(
+            code="wrong-wheel",
+            what=f"{file}: the crank signal does not fit the engine file's wheel",
+            expected=f"{wheel.name} ({wheel.pulses_per_revolution} pulses a turn)",
+            got=f"{learned.wheel.name} ({learned.wheel.pulses_per_revolution} pulses a turn)",
+            where=f'channel "{train.column}"',
+            hint="Use this engine's file, or say which column is the crank with --channel crank=COLUMN",
+        )
+    return wheel, track, [*faults, *_track_faults(track, wheel)]
+
+
+def misfit(track: ToothTrack, wheel: WheelPattern, pulses: int) -> float:
+    """How badly a wheel was followed: teeth missed and pulses too many, and uneven speed at its teeth. 0 is perfect."""
+    if len(track.times_s) < FEWEST_TEETH:
+        return 1.0
+    odd = (track.missed + track.extra) / max(pulses, 1)
+    if odd > 0.5:
+        return odd
+    slow = _slowness(track)
+    if len(slow) < 3:
+        return odd
+    return float(odd + np.mean(np.abs(np.clip(slow[1:-1] - 0.5 * (slow[:-2] + slow[2:]), -0.5, 0.5))))
+
+
+def _slowness(track: ToothTrack) -> Floats:
+    dt, da = np.diff(track.times_s), np.diff(track.turn_deg)
+    good = (np.diff(track.segment) == 0) & (da > 0)
+    return np.asarray(np.log(dt[good] / da[good]))
+
+
+def _track_faults(track: ToothTrack, wheel: WheelPattern) -> list[str]:
+    faults = list(track.faults)
+    n = max(len(track.times_s), 1)
+    if track.missed > 0.002 * n and track.missed >= 2:
+        faults.append(f"{track.missed} teeth gave no pulse")
+    if track.extra > 0.002 * n and track.extra >= 2:
+        faults.append(f"{track.extra} pulses too many")
+    return faults
+
+
+__all__ = ["Decoded", "decode", "misfit", "roughness"]

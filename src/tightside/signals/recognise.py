@@ -1,0 +1,109 @@
+"""Which channel is the crank and which are cams, from what the signals do.
+
+A heading proposes, the signal decides: a column headed "crank" that shows no wheel is doubted aloud.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tightside.records import CamEdges, Channel, CrankClock, EdgeTrain, Recording
+from tightside.signals.clock import angle_at
+from tightside.signals.learn import Learned, cam_repeat, learn_wheel
+
+OTHER_ROLES = ("starter", "battery", "sync", "cylinder", "manifold", "crankcase", "sound", "log")
+
+
+@dataclass(frozen=True, slots=True)
+class CrankChoice:
+    """The crank channel and what its edges show."""
+
+    channel: Channel
+    learned: Learned | None
+    why: str
+    doubt: str = ""
+
+
+def could_be_sensor(channel: Channel) -> bool:
+    """Whether a channel's role, if it has one, leaves it open to be a crank or cam sensor."""
+    return channel.role is None or channel.role == "crank" or channel.role.startswith("cam:")
+
+
+def choose_crank(recording: Recording, trains: dict[str, EdgeTrain]) -> CrankChoice | None:
+    """The channel that carries the crank wheel: the one named so, unless another shows a wheel and it does not."""
+    candidates = [c for c in recording.channels if could_be_sensor(c) and len(trains[c.column].times_s) >= 6]
+    named = next((c for c in candidates if c.role == "crank"), None)
+    if named is not None and named.by_hand:
+        return CrankChoice(named, learn_wheel(trains[named.column]), "said by hand")
+    scored = sorted(((_crankness(trains[c.column]), c) for c in candidates), key=lambda s: -s[0])
+    if named is not None:
+        best, rival = scored[0]
+        if rival is not named and rival.role is None and best > 3.0 * max(_crankness(trains[named.column]), 0.2):
+            doubt = f'"{named.column}" is headed crank but shows no wheel; "{rival.column}" does'
+            return CrankChoice(rival, learn_wheel(trains[rival.column]), "shows a wheel", doubt)
+        return CrankChoice(named, learn_wheel(trains[named.column]), named.why)
+    free = [(score, c) for score, c in scored if c.role is None]
+    if not free or free[0][0] <= 0.0:
+        return None
+    chosen = free[0][1]
+    return CrankChoice(chosen, learn_wheel(trains[chosen.column]), "the most pulses, in a pattern that repeats")
+
+
+def _crankness(train: EdgeTrain) -> float:
+    """How much an edge train looks like a crank wheel: many pulses, at intervals that repeat."""
+    rises = train.of("rising")
+    if len(rises) < 6:
+        return 0.0
+    learned = learn_wheel(train)
+    fit = 1.0 / (1.0 + 4.0 * learned.misfit) if learned is not None else 0.1
+    return float(len(rises) ** 0.5 * fit)
+
+
+def cam_edges(channel: Channel, train: EdgeTrain, clock: CrankClock, name: str) -> CamEdges:
+    """A cam's edges on the crank clock; those where the clock does not run are left out."""
+    angle, speed, segment = angle_at(clock, train.times_s)
+    keep = np.isfinite(angle)
+    return CamEdges(
+        cam=name,
+        column=channel.column,
+        times_s=train.times_s[keep],
+        angle_deg=angle[keep],
+        rising=train.rising[keep],
+        speed_deg_s=speed[keep],
+        segment=segment[keep],
+        timing_sd_s=train.timing_sd_s,
+        transition_s=train.transition_s,
+    )
+
+
+def cycle_of(edges: CamEdges, repeat_deg: float) -> tuple[int, int] | None:
+    """After how many repeats of the crank pattern this cam's edges come again, and its pulses in that time."""
+    longest = max(np.unique(edges.segment), key=lambda s: (edges.segment == s).sum(), default=None)
+    if longest is None:
+        return None
+    found = []
+    for up in (True, False):
+        mine = (edges.rising == up) & (edges.segment == longest)
+        got = cam_repeat(edges.angle_deg[mine], repeat_deg)
+        if got is not None:
+            found.append(got)
+    return max(found, key=lambda f: f[1]) if found else None
+
+
+def turns_from_cams(cycles: list[tuple[int, int] | None]) -> int | None:
+    """How often the crank pattern comes in one turn, from after how many of them the cams repeat.
+
+    A cam takes two turns, so half of an even count; a cam that is alike in both turns (an odd count) takes one.
+    """
+    counts = [c[0] for c in cycles if c is not None]
+    if not counts:
+        return None
+    most = int(np.lcm.reduce(counts))
+    return most // 2 if most % 2 == 0 else most
+
+
+def with_role(channel: Channel, role: str | None, why: str) -> Channel:
+    """The channel with another role and the reason for it."""
+    return replace(channel, role=role, why=why)

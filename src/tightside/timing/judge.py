@@ -1,0 +1,199 @@
+"""From measured offsets to the verdict on each camshaft: its state, its teeth, and whether that can be said at all."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tightside.records import CamOffset, CamPattern, CamState, CycleOffsets, Floats
+from tightside.timing.offset import lag1, robust_sd, summarise
+from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
+
+CALL_AT = 0.9  # probability from which a number of teeth is called
+FEWEST_CYCLES = 2
+IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
+ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practice, no source)
+FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
+FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
+SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
+
+
+@dataclass(frozen=True, slots=True)
+class CamEvidence:
+    """What is judged of one cam. ``signal`` is the sensor's state in words, empty when it gives a usable signal."""
+
+    pattern: CamPattern
+    offsets: CycleOffsets
+    signal: str = ""
+    clock_error_deg: float = 0.0
+    cycles_watched: float = 0.0  # engine cycles on the clock
+
+
+def judge_cams(cams: tuple[CamEvidence, ...], repeat_deg: float) -> tuple[CamOffset, ...]:
+    """Verdict on every cam, all of them weighed together where they share the crank reference.
+
+    Parameters
+    ----------
+    repeat_deg : float
+        The crank wheel's smallest turn onto itself. [deg]
+    """
+    states = [_motion(cam) for cam in cams]
+    steady = [i for i, state in enumerate(states) if state == "steady"]
+    measured = []
+    for i in steady:
+        mean, interval, _ = summarise(cams[i].offsets)
+        measured.append(MeasuredCam(cams[i].pattern, mean, (interval[1] - interval[0]) / 3.92))
+    beliefs = dict(zip(steady, infer_teeth(tuple(measured), repeat_deg), strict=True))
+    return tuple(_verdict(cam, state, beliefs.get(i)) for i, (cam, state) in enumerate(zip(cams, states, strict=True)))
+
+
+def _motion(cam: CamEvidence) -> str:
+    """ "lost", "few", "erratic", "moving" or "steady"."""
+    offsets = cam.offsets
+    expected = cam.cycles_watched * len(cam.pattern.edges_deg)
+    if cam.signal:
+        return "lost"
+    if cam.cycles_watched >= FEWEST_CYCLES and offsets.edges_seen < SEEN_SHARE * expected:
+        return "lost" if offsets.edges_total < SEEN_SHARE * expected else "few"
+    if offsets.cycles < FEWEST_CYCLES:
+        return "few"
+    x = offsets.offset_deg
+    if not is_erratic(x, cam.clock_error_deg):
+        return "steady"
+    return "moving" if is_moving(x) else "erratic"
+
+
+def is_erratic(offset_deg: Floats, clock_error_deg: float = 0.0) -> bool:
+    """Whether the offset jumps about more than a sound drive lets it, or strays from its place too often."""
+    limit = float(np.hypot(ERRATIC_DEG, 4.0 * clock_error_deg))
+    if robust_sd(offset_deg) > limit:
+        return True
+    far = np.abs(offset_deg - np.median(offset_deg)) > max(FAR_DEG, 2.0 * limit)
+    return bool(far.sum() >= 3 and far.mean() >= FAR_SHARE)
+
+
+def is_moving(offset_deg: Floats) -> bool:
+    """Whether it goes smoothly from one place to another, as a phaser does that is told to."""
+    if len(offset_deg) < 8 or lag1(offset_deg) < 0.8:
+        return False
+    step = robust_sd(np.diff(offset_deg))
+    span = float(np.ptp(offset_deg))
+    head, tail = np.median(offset_deg[:3]), np.median(offset_deg[-3:])
+    return bool(abs(head - tail) > 0.7 * span and step < 0.12 * span)
+
+
+def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOffset:
+    offsets = cam.offsets
+    mean = interval = scatter = None
+    if motion not in ("lost", "few") and offsets.cycles:
+        mean, interval, scatter = summarise(offsets)
+    state, call, notes = _state(cam, motion, belief, mean, interval)
+    return CamOffset(
+        cam=cam.pattern.cam,
+        column=offsets.column,
+        state=state,
+        reference=cam.pattern.reference,
+        edges_per_cycle=offsets.edges_per_cycle or len(cam.pattern.edges_deg),
+        cycles=offsets.cycles,
+        offset_deg=mean,
+        ci95_deg=interval,
+        scatter_deg=scatter,
+        tooth_pitch_deg=belief.pitch_deg if belief else _pitch(cam.pattern),
+        teeth=tuple(sorted(belief.probability.items())) if belief else (),
+        teeth_call=call,
+        edge_angles_deg=tuple(float(a) for a in offsets.edge_angles_deg if np.isfinite(a)),
+        cycle_times_s=offsets.times_s,
+        cycle_offset_deg=offsets.offset_deg,
+        cycle_rpm=offsets.rpm,
+        drift_deg_per_krpm=_slope(offsets.rpm / 1000.0, offsets.offset_deg) if motion == "steady" else None,
+        drift_deg_per_s=_slope(offsets.times_s, offsets.offset_deg) if motion == "steady" else None,
+        notes=(*_signal_notes(cam), *notes),
+    )
+
+
+def _pitch(pattern: CamPattern) -> float | None:
+    from tightside.timing.teeth import pitch_deg
+
+    return pitch_deg(pattern.stages) if pattern.stages else None
+
+
+def _signal_notes(cam: CamEvidence) -> tuple[str, ...]:
+    notes = [cam.signal] if cam.signal else []
+    if cam.offsets.inverted:
+        notes.append("the signal is upside down against the engine file: it was turned over")
+    if not cam.offsets.place_certain:
+        notes.append("which turn of the cycle it is cannot be told for sure from these cams")
+    return tuple(notes)
+
+
+def _state(
+    cam: CamEvidence,
+    motion: str,
+    belief: TeethBelief | None,
+    mean: float | None,
+    interval: tuple[float, float] | None,
+) -> tuple[CamState, int | None, tuple[str, ...]]:
+    if motion == "lost":
+        return "no signal", None, ()
+    if motion == "few" or mean is None or interval is None:
+        return (
+            "not enough data",
+            None,
+            (f"{cam.offsets.cycles} usable engine cycles; at least {FEWEST_CYCLES} are needed",),
+        )
+    if motion == "erratic":
+        return "erratic", None, ()
+    if motion == "moving":
+        return (
+            "off, not by a whole tooth",
+            None,
+            ("it moved smoothly while recorded, as a phaser does that is told to",),
+        )
+    return _steady_state(belief, mean, interval)
+
+
+def _steady_state(
+    belief: TeethBelief | None, mean: float, interval: tuple[float, float]
+) -> tuple[CamState, int | None, tuple[str, ...]]:
+    near = abs(mean) <= IN_TIME_DEG or interval[0] * interval[1] <= 0.0
+    if belief is None or belief.pitch_deg is None:
+        return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
+    call = max(belief.probability, key=lambda k: belief.probability[k])
+    sure = belief.probability[call] >= CALL_AT
+    earlier = {k: p for k, p in belief.first_stage.items() if k and p >= CALL_AT}
+    if sure and call != 0:
+        return "slipped", call, ()
+    if earlier:
+        teeth = next(iter(earlier))
+        return "slipped", None, (f"the first stage of the drive has slipped by {teeth:+d} (positive late)",)
+    if sure and not any(p > 0.5 for k, p in belief.first_stage.items() if k):
+        lost = (
+            ("all cams are off alike: the crank reference is off, not the chain",)
+            if belief.reference_lost > 0.5
+            else ()
+        )
+        return ("in time" if near else "off, not by a whole tooth"), 0, lost
+    if near and call == 0:
+        return "in time", None, ()
+    whole = belief.pitch_deg * round(mean / belief.pitch_deg)
+    if whole and abs(mean - whole) < 0.2 * belief.pitch_deg:
+        return (
+            "not enough data",
+            None,
+            ("off by about a whole tooth, but a crank reference that is off would look the same: check it first",),
+        )
+    return "off, not by a whole tooth", None, ()
+
+
+def _slope(x: Floats, y: Floats) -> float | None:
+    """Least-squares slope where it stands out from its own error, else None."""
+    n = len(x)
+    if n < 8 or float(np.ptp(x)) <= 0.0:
+        return None
+    dx, dy = x - x.mean(), y - y.mean()
+    power = float(dx @ dx)
+    slope = float(dx @ dy) / power
+    left = dy - slope * dx
+    error = (float(left @ left) / (n - 2) / power) ** 0.5
+    return slope if abs(slope) > 3.0 * error else None

@@ -1,0 +1,218 @@
+"""From matched cam edges to a camshaft's offset: per cycle, on average, how sure, how steady.
+
+The interval counts what averages out (scatter, with its autocorrelation) and what does not: the crank wheel's runout and
+tooth errors and the cam wheel's own, which show as a fixed difference from edge to edge; sensor delays, which show
+between rising and falling edges; and an allowance for what nothing shows.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tightside.records import CamEdges, CamPattern, CrankClock, CycleOffsets, Floats
+from tightside.timing.match import CamMatch, choose_place, is_inverted, match_segment
+
+RUNOUT_SD_DEG = 0.045  # crank wheel runout seen at a cam's few edges (common practice, no source)
+DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
+TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
+EDGE_SD_DEG = 0.10  # prior for the fixed error of one edge, worth EDGE_PRIOR edges
+EDGE_PRIOR = 3.0
+MAD_TO_SD = 1.482602  # 1 / Phi^-1(3/4)
+
+
+def robust_sd(x: Floats) -> float:
+    """Normal-consistent median absolute deviation. NaN for an empty array.
+
+    Source: any text on robust statistics; checked against scipy.stats.median_abs_deviation(scale="normal").
+    """
+    x = x[np.isfinite(x)]
+    return float(MAD_TO_SD * np.median(np.abs(x - np.median(x)))) if len(x) else float("nan")
+
+
+def lag1(x: Floats) -> float:
+    """Lag-1 autocorrelation, 0 where it is not defined. Source: NIST StRD, univariate summary statistics."""
+    d = x - x.mean()
+    energy = float(d @ d)
+    return float(d[1:] @ d[:-1] / energy) if len(x) > 2 and energy > 0 else 0.0
+
+
+def effective_count(n: int, rho: float) -> float:
+    """Independent values that n values with lag-1 correlation rho are worth (first-order autoregression).
+
+    n (1 - rho) / (1 + rho), between 1 and n: negative correlation is given no credit.
+    """
+    rho = min(max(rho, 0.0), 0.98)
+    return max(1.0, min(float(n), n * (1.0 - rho) / (1.0 + rho)))
+
+
+def measure_cams(
+    cams: tuple[CamEdges, ...], patterns: tuple[CamPattern, ...], clock: CrankClock, crank_transition_s: float = 0.0
+) -> tuple[CycleOffsets, ...]:
+    """Offset of every cam, cycle by cycle, against its pattern.
+
+    Parameters
+    ----------
+    cams, patterns : same length, cam by cam
+    clock : CrankClock
+    crank_transition_s : float
+        The crank sensor's 10 to 90 % time. [s]
+
+    Returns
+    -------
+    tuple of CycleOffsets
+        ``cycles`` is 0 for a cam of which no edge could be matched.
+    """
+    segments = _long_segments(clock)
+    inverted = []
+    for edges, pattern in zip(cams, patterns, strict=True):
+        use = np.isin(edges.segment, segments)
+        inverted.append(is_inverted(edges, pattern, use, clock.repeat_deg) if use.sum() >= 4 else False)
+    matches: list[list[CamMatch]] = [[] for _ in cams]
+    unsure = False
+    for s in segments:
+        use = [edges.segment == s for edges in cams]
+        there = [i for i, mine in enumerate(use) if mine.sum() >= 2]
+        if not there:
+            continue
+        place, certain = choose_place(
+            [(cams[i], patterns[i], inverted[i]) for i in there], [use[i] for i in there], clock.repeat_deg
+        )
+        unsure |= not certain
+        for i in there:
+            found = match_segment(cams[i], patterns[i], inverted[i], use[i], place * clock.repeat_deg)
+            if found is not None:
+                matches[i].append(found)
+    return tuple(
+        _offsets(edges, pattern, found, crank_transition_s, unsure)
+        for edges, pattern, found in zip(cams, patterns, matches, strict=True)
+    )
+
+
+def _long_segments(clock: CrankClock) -> list[int]:
+    """Segments of at least one cycle; the longest one where none is."""
+    spans = {int(s): float(np.ptp(clock.angle_deg[clock.segment == s])) for s in np.unique(clock.segment)}
+    long = [s for s, span in spans.items() if span >= 720.0]
+    return long or ([max(spans, key=lambda s: spans[s])] if spans else [])
+
+
+def _offsets(
+    edges: CamEdges, pattern: CamPattern, found: list[CamMatch], crank_transition_s: float, unsure: bool
+) -> CycleOffsets:
+    n = len(pattern.edges_deg)
+    if not found:
+        none = np.empty(0)
+        return CycleOffsets(
+            cam=pattern.cam, column=edges.column, times_s=none, offset_deg=none, rpm=none,
+            edge_offset_deg=np.full(n, np.nan), edge_count=np.zeros(n, np.int64), edge_angles_deg=pattern.edges_deg,
+        )  # fmt: skip
+    residual = np.concatenate([f.residual_deg for f in found])
+    times = np.concatenate([f.times_s for f in found])
+    speed = np.concatenate([f.speed_deg_s for f in found])
+    enough = np.isfinite(residual).sum(axis=1) >= max(1, (n + 1) // 2)
+    residual, times, speed = residual[enough], times[enough], speed[enough]
+    own, cycle = _two_way(residual)
+    mean_edge = np.nanmean(own) if np.isfinite(own).any() else np.nan
+    fixed = own - mean_edge
+    count = np.isfinite(residual).sum(axis=0)
+    return CycleOffsets(
+        cam=pattern.cam,
+        column=edges.column,
+        times_s=times,
+        offset_deg=cycle,
+        rpm=speed / 6.0,
+        edge_offset_deg=own,
+        edge_count=count,
+        edges_per_cycle=n,
+        cycles=len(cycle),
+        systematic_sd_deg=_systematic_sd(fixed, pattern, edges, crank_transition_s, speed),
+        edge_angles_deg=np.where(np.isfinite(own), pattern.edges_deg + own, np.nan),
+        within_sd_deg=robust_sd(residual - cycle[:, None] - fixed[None, :]),
+        inverted=found[0].inverted,
+        place_certain=not unsure,
+        edges_seen=int(np.isfinite(residual).sum()),
+        edges_total=len(edges.times_s),
+    )
+
+
+def _two_way(residual: Floats) -> tuple[Floats, Floats]:
+    """Mean residual of each nominal edge, and each cycle's offset with those fixed differences taken out.
+
+    Returns own (N,), cycle (C,): a cycle in which edges are missing is not shifted by which ones they are.
+    """
+    cycle = np.zeros(len(residual))
+    own = np.zeros(residual.shape[1])
+    if not len(residual):
+        return np.full(residual.shape[1], np.nan), cycle
+    for _ in range(4):
+        own = _column_median(residual - cycle[:, None])
+        centred = own - np.nanmean(own)
+        cycle = _row_middle(residual - centred[None, :])
+        level = np.nanmedian(cycle)
+        cycle = cycle - level
+    # means, not medians, over what stands near: the fixed part of each edge averages down with the cycles
+    left = residual - cycle[:, None]
+    own = _trimmed_column_mean(left)
+    centred = own - np.nanmean(own)
+    return own, _row_middle(residual - centred[None, :])
+
+
+def _column_median(x: Floats) -> Floats:
+    out = np.full(x.shape[1], np.nan)
+    some = np.isfinite(x).any(axis=0)
+    out[some] = np.nanmedian(x[:, some], axis=0)
+    return out
+
+
+def _row_middle(x: Floats) -> Floats:
+    """Mean of each row's values; their median where one stands far out."""
+    mean, middle = np.nanmean(x, axis=1), np.nanmedian(x, axis=1)
+    wild = np.nanmax(np.abs(x - middle[:, None]), axis=1) > 2.0
+    return np.where(wild, middle, mean)
+
+
+def _trimmed_column_mean(x: Floats) -> Floats:
+    out = np.full(x.shape[1], np.nan)
+    for n in range(x.shape[1]):
+        v = x[np.isfinite(x[:, n]), n]
+        if len(v):
+            far = max(4.0 * robust_sd(v), 0.05)
+            out[n] = v[np.abs(v - np.median(v)) <= far].mean()
+    return out
+
+
+def _systematic_sd(
+    fixed: Floats, pattern: CamPattern, edges: CamEdges, crank_transition_s: float, speed: Floats
+) -> float:
+    """Standard deviation of what does not average out over cycles. [deg]"""
+    known = fixed[np.isfinite(fixed)]
+    n = max(len(known), 1)
+    pooled = (EDGE_PRIOR * EDGE_SD_DEG**2 + float(known @ known)) / (EDGE_PRIOR + n - 1)
+    ups, downs = fixed[pattern.rising & np.isfinite(fixed)], fixed[~pattern.rising & np.isfinite(fixed)]
+    tilt = 0.0
+    if len(ups) and len(downs):  # one polarity later than the other: a delay of which either may be free
+        tilt = abs(float(ups.mean() - downs.mean())) / 12.0**0.5
+    rate = float(np.median(speed)) if len(speed) else 0.0
+    delay = rate * float(np.hypot(DELAY_SD_S, TRANSITION_SHARE * np.hypot(edges.transition_s, crank_transition_s)))
+    parts = [pooled / n, tilt**2, RUNOUT_SD_DEG**2, delay**2, pattern.edge_sd_deg**2]
+    return float(np.sqrt(sum(parts)))
+
+
+def summarise(offsets: CycleOffsets) -> tuple[float, tuple[float, float], float]:
+    """Offset, its 95 % interval, and scatter. [deg]
+
+    The mean is over cycles that do not stand far out, and takes every edge of the cam wheel as equally telling.
+    """
+    from scipy.special import stdtrit
+
+    x = offsets.offset_deg
+    scatter = robust_sd(x)
+    keep = np.abs(x - np.median(x)) <= max(5.0 * scatter, 0.3)
+    mean = float(x[keep].mean())
+    n_eff = effective_count(int(keep.sum()), lag1(x[keep]))
+    spread = float(x[keep].std(ddof=1)) if keep.sum() > 1 else max(scatter, 0.2)
+    random_sd = spread / n_eff**0.5
+    sd = float(np.hypot(random_sd, offsets.systematic_sd_deg))
+    # Welch: few independent cycles widen the random part, the systematic part rests on about eight degrees of freedom
+    free = sd**4 / max(random_sd**4 / max(n_eff - 1.0, 1.0) + offsets.systematic_sd_deg**4 / 8.0, 1e-30)
+    half = float(stdtrit(min(max(free, 2.0), 200.0), 0.975)) * sd
+    return mean, (mean - half, mean + half), scatter

@@ -1,0 +1,179 @@
+"""How many teeth: one posterior over all cams, every stage of their drives, and the crank reference they share.
+
+A cam's offset is the sum of whole teeth (its own sprocket's, or the bank's common first stage), a worn chain (late
+only), mounting and data tolerance, perhaps a phaser that is not parked, and whatever the crank reference is off by,
+which is the same for all cams. What no such cause explains is left open rather than given to the nearest tooth.
+
+Every number below is common practice, no source; they weigh possibilities, the measurement decides. Calibration on
+simulated truth: ``benchmarks/accuracy.py``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from tightside.records import CamPattern, DriveStage, Floats
+
+MOST_TEETH = 4
+TEETH = np.arange(-MOST_TEETH, MOST_TEETH + 1)
+#: chance that a sprocket has jumped, of those that come with such a complaint, and how the jumps share it
+BANK_JUMP, CAM_JUMP = 0.14, 0.10
+LATE_SHARE = 0.62
+BY_COUNT = {1: 0.58, 2: 0.25, 3: 0.11, 4: 0.06}
+MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
+WEAR_MEAN_DEG = 1.3  # late only, exponential
+PHASER_WEIGHT = 0.08  # a phaser that is not parked: anywhere within its authority
+ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
+ADRIFT_SPAN_DEG = 200.0
+REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
+REFERENCE_LOST = 0.035  # chance that the reference is off by more: wheel moved, wrong data
+REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredCam:
+    """What the tooth count needs of one cam."""
+
+    pattern: CamPattern
+    offset_deg: float
+    sd_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class TeethBelief:
+    """Posterior of one cam."""
+
+    pitch_deg: float | None
+    probability: dict[int, float]  # over whole teeth on the last stage, positive late
+    first_stage: dict[int, float]  # over teeth of an earlier stage of another pitch; empty where there is none
+    reference_lost: float  # probability that the crank reference, not the chain, is off
+
+
+def pitch_deg(stages: tuple[DriveStage, ...], stage: int = -1) -> float:
+    """Crank degrees by which one tooth on the driven sprocket of a stage moves the cam (DESIGN 4).
+
+    2 * (360 / driven) * product of driver / driven of the later stages. Published value checked: 19 teeth on the
+    crank and 38 on the cam give 18.947 deg.
+    """
+    index = stage % len(stages)
+    ratio = 1.0
+    for later in stages[index + 1 :]:
+        ratio *= later.driver_teeth / later.driven_teeth
+    return 2.0 * 360.0 / stages[index].driven_teeth * ratio
+
+
+def jump_prior(jump: float) -> Floats:
+    """Probability of each entry of TEETH."""
+    out = np.zeros(len(TEETH))
+    for k, share in BY_COUNT.items():
+        out[MOST_TEETH + k] = jump * share * LATE_SHARE
+        out[MOST_TEETH - k] = jump * share * (1.0 - LATE_SHARE)
+    out[MOST_TEETH] = 1.0 - jump
+    return out
+
+
+def density(x: Floats, sd_deg: float, pattern: CamPattern) -> Floats:
+    """Density of an offset that teeth and reference do not explain: tolerance, wear (late), phaser. [1/deg]
+
+    Normal convolved with a mixture of a point at 0 and an exponential toward late (exponentially modified normal),
+    plus a phaser's uniform with the same blur.
+    """
+    s = float(np.hypot(sd_deg, MOUNT_SD_DEG))
+    normal = np.exp(-0.5 * (x / s) ** 2) / (s * np.sqrt(2.0 * np.pi))
+    rate = 1.0 / WEAR_MEAN_DEG
+    worn = rate * np.exp(rate * (0.5 * rate * s * s - x) + log_ndtr(x / s - rate * s))
+    total = 0.5 * normal + 0.5 * worn
+    reach = pattern.phaser_authority_deg
+    if reach > 0.0:
+        y = -x if pattern.phaser_advances else x
+        parked_not = (np.exp(log_ndtr(y / s)) - np.exp(log_ndtr((y - reach) / s))) / reach
+        total = (1.0 - PHASER_WEIGHT) * total + PHASER_WEIGHT * parked_not
+    return np.asarray(total)
+
+
+def _references(repeat_deg: float) -> tuple[Floats, Floats]:
+    """Grid of crank reference errors and their prior weights; the last ones are whole repeats of a many-fold wheel."""
+    step = 0.25
+    s = np.arange(-100.0, 100.0 + step, step)
+    near = np.exp(-0.5 * (s / REFERENCE_SD_DEG) ** 2)
+    far = np.exp(-np.abs(s) / REFERENCE_SPAN_DEG)
+    weight = (1.0 - REFERENCE_LOST) * near / near.sum() + REFERENCE_LOST * far / far.sum()
+    if repeat_deg < 90.0:  # the wheel reads the same a repeat further on: nothing but the cams says which it is
+        for m in range(1, int(100.0 / repeat_deg) + 1):
+            for shift in (-m * repeat_deg, m * repeat_deg):
+                comb = np.exp(-0.5 * ((s - shift) / REFERENCE_SD_DEG) ** 2)
+                weight = weight + comb / near.sum()
+    return s, weight / weight.sum()
+
+
+def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tuple[TeethBelief, ...]:
+    """Posterior over whole teeth for each cam, all cams weighed together.
+
+    Parameters
+    ----------
+    cams : tuple of MeasuredCam
+        Only steady ones; an erratic cam says nothing about teeth.
+    repeat_deg : float
+        The crank wheel's smallest turn onto itself. [deg]
+    """
+    if not cams:
+        return ()
+    s, weight = _references(repeat_deg)
+    banks: dict[str, list[int]] = {}
+    for i, cam in enumerate(cams):
+        banks.setdefault(cam.pattern.bank, []).append(i)
+    tables = [_cam_table(cam, s) for cam in cams]  # each (B, K, S): first-stage teeth, own teeth, reference
+    bank_prior = jump_prior(BANK_JUMP)
+    evidence = {b: np.prod([tables[i].sum(axis=1) for i in mine], axis=0) for b, mine in banks.items()}  # (B, S)
+    by_bank = {b: bank_prior @ e for b, e in evidence.items()}  # (S,)
+    posterior_s = weight * np.prod(list(by_bank.values()), axis=0)
+    norm = max(float(posterior_s.sum()), 1e-300)
+    lost = float(posterior_s[np.abs(s) > 3.0].sum() / norm)
+    out = []
+    for i, cam in enumerate(cams):
+        mine = banks[cam.pattern.bank]
+        others = weight * np.prod([v for b, v in by_bank.items() if b != cam.pattern.bank], axis=0)
+        siblings = np.prod([tables[j].sum(axis=1) for j in mine if j != i], axis=0)  # (B, S) or 1.0
+        joint = (
+            bank_prior[:, None, None] * tables[i] * np.broadcast_to(siblings, tables[i].sum(axis=1).shape)[:, None, :]
+        )
+        both = (joint * others[None, None, :]).sum(axis=2) / norm  # (B, K)
+        out.append(_belief(cam, both, lost))
+    return tuple(out)
+
+
+def _cam_table(cam: MeasuredCam, s: Floats) -> Floats:
+    """(B, K, S): likelihood times own-jump prior, for each first-stage jump, own jump and reference error."""
+    stages = cam.pattern.stages
+    own = pitch_deg(stages) if stages else 0.0
+    first = pitch_deg(stages, 0) if stages else 0.0
+    prior = jump_prior(CAM_JUMP)
+    if not stages:
+        prior = (TEETH == 0).astype(np.float64)
+    shift = TEETH[:, None] * first + TEETH[None, :] * own  # (B, K)
+    x = cam.offset_deg - shift[:, :, None] - s[None, None, :]
+    like = (1.0 - ADRIFT_WEIGHT) * density(x, cam.sd_deg, cam.pattern)
+    pitch = own if own > 0 else 20.0
+    near = np.exp(-np.abs(x) / (0.14 * pitch)) / (2.0 * 0.14 * pitch)  # integrates to 1
+    like = like + ADRIFT_WEIGHT * near * pitch / ADRIFT_SPAN_DEG
+    return like * prior[None, :, None]
+
+
+def _belief(cam: MeasuredCam, both: Floats, lost: float) -> TeethBelief:
+    stages = cam.pattern.stages
+    if not stages:
+        return TeethBelief(None, {}, {}, lost)
+    own, first = pitch_deg(stages), pitch_deg(stages, 0)
+    same = len(stages) == 1 or abs(own - first) < 0.02 * own
+    total: dict[int, float] = {}
+    for b, kb in enumerate(TEETH):
+        for k, kc in enumerate(TEETH):
+            teeth = int(kb + kc) if same else int(kc)
+            total[teeth] = total.get(teeth, 0.0) + float(both[b, k])
+    whole = sum(total.values())
+    kept = {k: p / whole for k, p in sorted(total.items()) if p / whole >= 1e-4 or abs(k) <= 1}
+    first_stage = {} if same else {int(k): float(p / whole) for k, p in zip(TEETH, both.sum(axis=1), strict=True)}
+    return TeethBelief(own, kept, first_stage, lost)
