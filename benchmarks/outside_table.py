@@ -183,6 +183,8 @@ def summary(rows: list[Row]) -> list[tuple[str, str]]:
     known = [r for r in rows if r.truth["offset_known"]]
     return [
         *lines,
+        ("offset off by more than 2 deg, cases", _seeds({r.seed for r in rows if abs(r.error_deg or 0) > 2})),
+        ("|offset error| of the rest", _error_text([r for r in rows if abs(r.error_deg or 0) <= 2])),
         ("half width of interval, median", _half_width_text(known)),
         ("no offset given where there is one", share([r.said.get("offset_deg") is None for r in known])),
         ("erratic flagged", share([r.said.get("state") == "erratic" for r in held if r.truth["erratic"]])),

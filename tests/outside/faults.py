@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-any-return"
 """What is wrong with the camshafts: for each, its lag behind the crank as a function of time. Positive late."""
 
 from __future__ import annotations
@@ -136,8 +137,8 @@ def _movement_deg(rng: Generator, kind: str, cam: Dict, motion: Motion) -> Float
         smooth = (total[width:] - total[:-width])[: len(t)] / width
         return sign * float(rng.uniform(6, 18)) * smooth
     if kind == "controlled":
-        centre, width = float(rng.uniform(0.2, 0.8)) * end, float(rng.uniform(0.2, 0.6))
-        return sign * float(rng.uniform(3, 15)) / (1 + np.exp(-(t - centre) / width))
+        centre, within_s = float(rng.uniform(0.2, 0.8)) * end, float(rng.uniform(0.2, 0.6))
+        return sign * float(rng.uniform(3, 15)) / (1 + np.exp(-(t - centre) / within_s))
     return np.zeros_like(t)
 
 

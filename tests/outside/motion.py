@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-any-return"
 """Crank motion written down as a function of time, not integrated from torque.
 
 A smooth mean phase (start from rest, flare, hunting, coasting, random walk, misfire dips) carries a ripple: a sum of

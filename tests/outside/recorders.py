@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-any-return"
 """Recorders: what a shop's instrument makes of the sensors' outputs, down to the text of the file."""
 
 from __future__ import annotations

@@ -1,3 +1,4 @@
+# mypy: disable-error-code="no-any-return"
 """Sensors: from angle to the instants at which an output changes, or to a coil's voltage.
 
 A Hall sensor is a Schmitt comparator in a magnetic field whose flanks are logistic: where an edge falls depends on the
