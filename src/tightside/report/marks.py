@@ -1,4 +1,4 @@
-"""A camshaft's timing marks, as one would see them with the cover off: where the sprocket's mark stands by the fixed one."""
+"""A camshaft's timing marks as with the cover off: where the sprocket's mark stands by the fixed one."""
 
 from __future__ import annotations
 
@@ -62,9 +62,7 @@ def _sprocket(drawing: Drawing, shift: float, per_tooth: float, reach: float, ki
     """Teeth as a rounded wave, one crest under each notch when the cam is in time."""
     at = np.linspace(-reach, reach, 241)
     crest = 0.5 + 0.5 * np.cos(2 * np.pi * (at - shift))
-    outline = [
-        (WIDTH / 2 + a * per_tooth, EDGE + 3 + TOOTH * (1 - c**0.7)) for a, c in zip(at, crest, strict=True)
-    ]
+    outline = [(WIDTH / 2 + a * per_tooth, EDGE + 3 + TOOTH * (1 - c**0.7)) for a, c in zip(at, crest, strict=True)]
     drawing.path([(0, HEIGHT - 20), *outline, (WIDTH, HEIGHT - 20)], f"sprocket{kind}", closed=True)
 
 

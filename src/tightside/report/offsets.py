@@ -31,10 +31,12 @@ class Frame:
     high_deg: float
 
     def y(self, offset_deg: float) -> float:
+        """Height on the page."""
         share = (offset_deg - self.low_deg) / (self.high_deg - self.low_deg)
         return self.bottom - share * (self.bottom - self.top)
 
     def inside(self, offset_deg: float) -> bool:
+        """Whether it can be shown where it is."""
         return self.low_deg <= offset_deg <= self.high_deg
 
 
@@ -77,7 +79,7 @@ def _ends(offset_deg: Floats, mean_deg: float) -> Floats:
 
 
 def _teeth_scale(drawing: Drawing, frame: Frame, shown: Sequence[CamVerdict], narrow: bool) -> None:
-    """Names of the tooth bands at the left, degrees at the right; only the degrees where pitches differ or are unknown."""
+    """Names of the tooth bands at the left, degrees at the right; degrees alone where pitches differ."""
     pitches = {round(v.tooth_pitch_deg, 3) for v in shown if v.tooth_pitch_deg}
     pitch = pitches.pop() if len(pitches) == 1 else None
     step = pitch or 10.0

@@ -1,0 +1,112 @@
+"""An examination as one HTML file: the answer first, in letters that read at two metres; no net, no other files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from tightside.diagnosis import CamVerdict, Diagnosis, Examination
+from tightside.report.marks import KIND, render_marks
+from tightside.report.offsets import SHORT, render_offsets
+from tightside.report.speed import render_speed
+from tightside.report.text import Answer, answers, headline, with_words
+from tightside.report.traces import cycle_rpm, render_traces
+from tightside.report.words import capital, chances, half_width, short_name, teeth_words
+
+if TYPE_CHECKING:
+    from jinja2 import Template
+
+
+@dataclass(frozen=True, slots=True)
+class CamShown:
+    """One camshaft's line in the report."""
+
+    cam: str
+    name: str
+    said: str
+    number: str
+    kind: str  # class that colours it
+    marks: Markup
+    chances: str
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Each picture drawn twice: for a screen or sheet, and for a phone held upright."""
+
+    offsets: tuple[Markup, Markup]
+    traces: tuple[Markup, Markup]
+    speed: tuple[Markup, Markup]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Everything that the template may use."""
+
+    diagnosis: Diagnosis
+    headline: str
+    kind: str
+    first: Answer | None
+    others: tuple[Answer, ...]
+    cams: tuple[CamShown, ...]
+    pictures: Pictures
+    cycle_rpm: float | None
+
+
+def render_html(examination: Examination) -> str:
+    """The report as one self-contained HTML document.
+
+    Every text that came with a recording or an engine file is escaped. The same examination gives the same bytes.
+    """
+    return _template().render(page=page_of(examination))
+
+
+def page_of(examination: Examination) -> Page:
+    """What the page shows, computed once and without any markup of its own but the pictures."""
+    told = with_words(examination.diagnosis)
+    found = answers(told)
+    return Page(
+        diagnosis=told,
+        headline=headline(told),
+        kind=KIND[found[0].state] if found else "none",
+        first=found[0] if found else None,
+        others=found[1:],
+        cams=tuple(_shown(cam, told.judged) for cam in told.judged),
+        pictures=_pictures(examination, told),
+        cycle_rpm=cycle_rpm(examination),
+    )
+
+
+def _pictures(examination: Examination, told: Diagnosis) -> Pictures:
+    return Pictures(
+        offsets=(
+            render_offsets(told.judged, examination.cams),
+            render_offsets(told.judged, examination.cams, narrow=True),
+        ),
+        traces=(render_traces(examination), render_traces(examination, narrow=True)),
+        speed=(render_speed(examination.clock), render_speed(examination.clock, narrow=True)),
+    )
+
+
+def _shown(cam: CamVerdict, every: tuple[CamVerdict, ...]) -> CamShown:
+    said = teeth_words(cam.teeth_call) if cam.teeth_call is not None else SHORT[cam.state]
+    number = ""
+    if cam.offset_deg is not None:
+        give = f" ±{half_width(cam.ci95_deg)}" if cam.ci95_deg else ""
+        number = f"{cam.offset_deg:+.1f}°{give}"
+    name = capital(short_name(cam.cam, every))
+    return CamShown(cam.cam, name, said, number, KIND[cam.state], render_marks(cam), chances(cam))
+
+
+@cache
+def _template() -> Template:
+    import jinja2
+
+    loader = jinja2.PackageLoader("tightside.report", "templates")
+    environment = jinja2.Environment(
+        loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.get_template("report.html")
