@@ -30,7 +30,7 @@ def write_csv(recording: Recording, target: str | IO[bytes]) -> None:
         table = _edge_table(recording)
     else:
         raise UsageError(code="mixed-channels", what="a CSV file takes sampled channels or edge lists, not both")
-    table.write_csv(target)
+    table.write_csv(target, float_scientific=False)
 
 
 def _heading(channel: Channel) -> str:
