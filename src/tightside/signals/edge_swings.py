@@ -20,10 +20,11 @@ _GROUP = 16  # swings whose upper quartile is the local measure of "large"
 
 @dataclass(frozen=True, slots=True)
 class Swings:
-    """Turning points: ``at`` sample index, ``value`` the sample there. Highs and lows take turns."""
+    """Turning points, highs and lows by turns."""
 
-    at: Ints
-    value: Floats
+    at: Ints  # sample index
+    value: Floats  # the sample there
+    seen: Ints  # sample at which the swing that follows had grown to the least size looked for
 
     def __len__(self) -> int:
         return len(self.at)
@@ -32,9 +33,26 @@ class Swings:
         """Size of the swing from each turning point to the next. (len - 1,)"""
         return np.abs(np.diff(self.value))
 
+    def take(self, points: Any) -> Swings:
+        """Those points (a slice, mask or index array)."""
+        return Swings(self.at[points], self.value[points], self.seen[points])
+
+    def without(self, points: Ints) -> Swings:
+        """All but those points."""
+        keep = np.ones(len(self), np.bool_)
+        keep[points] = False
+        return self.take(keep)
+
 
 @njit(cache=True, nogil=True)  # type: ignore[misc]
-def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any) -> int:
+def _place(x: Any, i: int, wanted: Any) -> int:
+    while i < x.size - 1 and x[i] != wanted:
+        i += 1
+    return i
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any, seen: Any) -> int:
     """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them."""
     n = 0
     state = 0
@@ -48,45 +66,83 @@ def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any)
         if state > 0 and least > top - least_swing:
             if greatest <= top:
                 continue
-            if least > greatest - 0.5 * least_swing:
+            if least > greatest - least_swing:
                 top = greatest
                 top_at = b * BLOCK + BLOCK // 2
+                if least <= greatest - 0.5 * least_swing:
+                    top_at = _place(x, b * BLOCK, high[b])
                 continue
         elif state < 0 and greatest < bottom + least_swing:
             if least >= bottom:
                 continue
-            if greatest < least + 0.5 * least_swing:
+            if greatest < least + least_swing:
                 bottom = least
                 bottom_at = b * BLOCK + BLOCK // 2
+                if greatest >= least + 0.5 * least_swing:
+                    bottom_at = _place(x, b * BLOCK, low[b])
                 continue
-        for i in range(b * BLOCK, min(x.size, b * BLOCK + BLOCK)):
-            v = float(x[i])
-            if state >= 0 and v > top:
-                top = v
-                top_at = i
-            if state <= 0 and v < bottom:
-                bottom = v
-                bottom_at = i
-            if state >= 0 and v < top - least_swing:
-                if n < at.size:
-                    at[n] = top_at
-                    value[n] = top
-                n += 1
-                state = -1
-                bottom = v
-                bottom_at = i
-            elif state <= 0 and v > bottom + least_swing:
-                if n < at.size:
-                    at[n] = bottom_at
-                    value[n] = bottom
-                n += 1
-                state = 1
-                top = v
-                top_at = i
+        i = b * BLOCK
+        stop = min(x.size, i + BLOCK)
+        while i < stop:
+            if state > 0:
+                bound = top - least_swing
+                while i < stop:
+                    v = float(x[i])
+                    if v > top:
+                        top = v
+                        top_at = i
+                        bound = top - least_swing
+                    elif v < bound:
+                        break
+                    i += 1
+                if i < stop:
+                    if n < at.size:
+                        at[n] = top_at
+                        value[n] = top
+                        seen[n] = i
+                    n += 1
+                    state = -1
+                    bottom = float(x[i])
+                    bottom_at = i
+            elif state < 0:
+                bound = bottom + least_swing
+                while i < stop:
+                    v = float(x[i])
+                    if v < bottom:
+                        bottom = v
+                        bottom_at = i
+                        bound = bottom + least_swing
+                    elif v > bound:
+                        break
+                    i += 1
+                if i < stop:
+                    if n < at.size:
+                        at[n] = bottom_at
+                        value[n] = bottom
+                        seen[n] = i
+                    n += 1
+                    state = 1
+                    top = float(x[i])
+                    top_at = i
+            else:
+                v = float(x[i])
+                if v > top:
+                    top = v
+                    top_at = i
+                if v < bottom:
+                    bottom = v
+                    bottom_at = i
+                if v < top - least_swing:
+                    state = 1
+                elif v > bottom + least_swing:
+                    state = -1
+                else:
+                    i += 1
     if state != 0:
         if n < at.size:
             at[n] = min(top_at if state > 0 else bottom_at, x.size - 1)
             value[n] = top if state > 0 else bottom
+            seen[n] = at[n]
         n += 1
     return n
 
@@ -95,20 +151,21 @@ def find_swings(x: NDArray[Any], extrema: BlockExtrema, least_swing: float) -> S
     """All turning points of swings above ``least_swing``, visiting only blocks that can hold one."""
     room = max(1024, len(x) // 256)
     while True:
-        at, value = np.empty(room, np.int64), np.empty(room)
-        n = int(_turns(x, extrema.low, extrema.high, least_swing, at, value))
+        found = Swings(np.empty(room, np.int64), np.empty(room), np.empty(room, np.int64))
+        n = int(_turns(x, extrema.low, extrema.high, least_swing, found.at, found.value, found.seen))
         if n <= room:
-            return Swings(at[:n], value[:n])
+            return found.take(slice(0, n))
         room = n
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc]
-def _merge(at: Any, value: Any, limit: Any) -> int:
+def _merge(at: Any, value: Any, seen: Any, limit: Any) -> int:
     """Take out, in place, swings below their limit that lie within both neighbours; gives how many points stay."""
     n = 0
     for k in range(at.size):
         at[n] = at[k]
         value[n] = value[k]
+        seen[n] = seen[k]
         bound = limit[max(k - 1, 0)]
         n += 1
         while n >= 4:
@@ -118,6 +175,7 @@ def _merge(at: Any, value: Any, limit: Any) -> int:
                 break
             at[n - 3] = at[n - 1]
             value[n - 3] = value[n - 1]
+            seen[n - 3] = seen[n - 1]
             n -= 2
     return n
 
@@ -126,9 +184,9 @@ def merge_small(swings: Swings, limit: Floats) -> Swings:
     """Without the swings that are below ``limit`` (one per swing) and inside both their neighbours."""
     if len(swings) < 4 or bool(np.all(swings.sizes() >= limit)):
         return swings
-    at, value = swings.at.copy(), swings.value.copy()
-    n = int(_merge(at, value, np.ascontiguousarray(limit)))
-    return Swings(at[:n], value[:n])
+    merged = Swings(swings.at.copy(), swings.value.copy(), swings.seen.copy())
+    n = int(_merge(merged.at, merged.value, merged.seen, np.ascontiguousarray(limit)))
+    return merged.take(slice(0, n))
 
 
 def local_size(swings: Swings) -> Floats:
@@ -150,7 +208,7 @@ def merge_ripples(swings: Swings, ratio: float) -> Swings:
     Coarse to fine would lose teeth where ripples outnumber them, so the ratio rises in steps.
     """
     for step in (0.1, 0.25, 0.5, 1.0, 1.0):
-        if len(swings) < 4:
+        if len(swings) < 4 or swings.sizes().min() >= ratio * swings.sizes().max():
             break
         swings = merge_small(swings, step * ratio * local_size(swings))
     return swings
@@ -159,9 +217,7 @@ def merge_ripples(swings: Swings, ratio: float) -> Swings:
 def trim(swings: Swings, least: float) -> Swings:
     """Without swings below ``least`` anywhere, the ends included."""
     if len(swings) < 2:
-        return Swings(swings.at[:0], swings.value[:0])
+        return swings.take(slice(0, 0))
     swings = merge_small(swings, np.full(len(swings) - 1, least))
     kept = np.flatnonzero(swings.sizes() >= least)
-    if len(kept) == 0:
-        return Swings(swings.at[:0], swings.value[:0])
-    return Swings(swings.at[kept[0] : kept[-1] + 2], swings.value[kept[0] : kept[-1] + 2])
+    return swings.take(slice(kept[0], kept[-1] + 2) if len(kept) else slice(0, 0))

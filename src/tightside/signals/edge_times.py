@@ -12,6 +12,7 @@ from tightside.signals.extrema import BLOCK
 
 _POINTS = 9  # samples behind one level estimate
 _WIDEST_HOLE = 3  # missing samples that an edge may be interpolated across
+_SHIFT = BLOCK.bit_length() - 1
 _MOST_POINTS = 256  # samples behind one straight line
 
 
@@ -56,7 +57,7 @@ def _tip(x: Any, a: int, b: int, mid: float, sign: float, reach: float) -> int:
 def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
     i = a
     while i <= b:
-        k = i // BLOCK
+        k = i >> _SHIFT
         stop = min(b, k * BLOCK + BLOCK - 1)
         if (sign > 0 and high[k] > mid) or (sign < 0 and low[k] < mid):
             while i <= stop:
@@ -71,7 +72,7 @@ def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: f
 def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
     i = b
     while i >= a:
-        k = i // BLOCK
+        k = i >> _SHIFT
         stop = max(a, k * BLOCK)
         if (sign > 0 and low[k] <= mid) or (sign < 0 and high[k] >= mid):
             while i >= stop:
@@ -83,34 +84,58 @@ def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: 
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc]
-def _crossings(x: Any, low: Any, high: Any, at: Any, value: Any, levels: Any, centre: bool, out: Any) -> None:
+def _crossings(
+    x: Any, low: Any, high: Any, start: Any, stop: Any, levels: Any, size: Any, centre: bool, out: Any
+) -> None:
     for k in range(out.size):
         mid = levels[k]
-        sign = 1.0 if value[k + 1] > value[k] else -1.0
-        first = _first_past(x, low, high, at[k], at[k + 1], mid, sign)
-        last = _last_before(x, low, high, at[k], at[k + 1], mid, sign)
-        if last < first:
-            out[k] = _between(x, last, mid)
+        sign = 1.0 if size[k] > 0 else -1.0
+        first = _first_past(x, low, high, start[k], stop[k], mid, sign)
+        last = _last_before(x, low, high, first, stop[k], mid, sign)
+        if last <= first:
+            out[k] = _between(x, max(first - 1, 0), mid)
         elif centre:
             out[k] = 0.5 * (_between(x, max(first - 1, 0), mid) + _between(x, last, mid))
         else:
-            reach = 0.3 * abs(value[k + 1] - value[k])
-            out[k] = _between(x, _tip(x, max(first - 1, 0), last, mid, sign, reach), mid)
+            out[k] = _between(x, _tip(x, max(first - 1, 0), last, mid, sign, 0.3 * abs(size[k])), mid)
 
 
-def cross_levels(x: Any, extrema: Any, at: Ints, value: Floats, levels: Floats, centre: bool = False) -> Floats:
-    """Where the swing from each turning point to the next crosses its level. (len - 1,) [samples]
+def cross_levels(
+    x: Any, extrema: Any, start: Ints, stop: Ints, *, levels: Floats, size: Floats, centre: bool = False
+) -> Floats:
+    """Where each change, somewhere from ``start`` to ``stop``, crosses its level. (E,) [samples]
 
-    Where noise crosses several times, the place that splits low from high best, or with ``centre`` the middle of the
-    first and last crossing. NaN where the change fell into a hole of missing samples.
+    ``size`` is signed, and says which way the change goes. Where noise crosses several times, the place that splits
+    low from high best, or with ``centre`` the middle of the first and last crossing. NaN where the change fell into a
+    hole of missing samples.
     """
-    out = np.empty(max(0, len(at) - 1))
-    _crossings(x, extrema.low, extrema.high, at, value, levels, centre, out)
+    out = np.empty(len(start))
+    _crossings(x, extrema.low, extrema.high, start, stop, levels, size, centre, out)
     return out
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc]
+def _sorted3(a: float, b: float, c: float) -> tuple[float, float, float]:
+    low = min(a, b)
+    high = max(a, b)
+    return min(low, c), max(low, min(high, c)), max(high, c)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _median_of_9(p: Any) -> float:
+    """Without a branch: of three sorted triples, the middle of (greatest low, middle middle, least high)."""
+    l0, m0, h0 = _sorted3(p[0], p[1], p[2])
+    l1, m1, h1 = _sorted3(p[3], p[4], p[5])
+    l2, m2, h2 = _sorted3(p[6], p[7], p[8])
+    low = max(l0, max(l1, l2))
+    high = min(h0, min(h1, h2))
+    return _sorted3(low, _sorted3(m0, m1, m2)[1], high)[1]
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
 def _median(buffer: Any, n: int) -> float:
+    if n == _POINTS:
+        return _median_of_9(buffer)
     for i in range(1, n):
         v = buffer[i]
         j = i - 1
@@ -132,9 +157,10 @@ def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     lo = min(max(lo, 0), x.size - 1)
     hi = min(max(hi, lo), x.size - 1)
     points = min(_POINTS, hi - lo + 1)
+    pace = (hi - lo) / max(points - 1, 1)
     n = 0
     for j in range(points):
-        v = float(x[lo + (j * (hi - lo)) // max(points - 1, 1)])
+        v = float(x[lo + int(j * pace + 1e-9)])
         if np.isfinite(v):
             buffer[n] = v
             n += 1
@@ -142,24 +168,39 @@ def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc]
-def _plateaus(x: Any, cross: Any, longest: float, begins: Any, ends: Any, noise: Any, slope: Any) -> None:
+def _thirds(buffer: Any, n: int) -> float:
+    """Mean of the first third less mean of the last."""
+    third = max(1, n // 3)
+    total = 0.0
+    for j in range(third):
+        total += buffer[j] - buffer[n - 1 - j]
+    return total / third
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _plateaus(x: Any, cross: Any, longest: float, begins: Any, ends: Any, noise: Any, dome: Any) -> None:
     buffer = np.empty(_POINTS)
     for p in range(cross.size + 1):
         a = cross[p - 1] if p > 0 else max(0.0, cross[0] - longest)
         b = cross[p] if p < cross.size else min(x.size - 1.0, cross[p - 1] + longest)
         w = min(b - a, longest)
+        begins[p] = ends[p] = noise[p] = dome[p] = np.nan
         n = _gather(x, a + 0.15 * w, a + 0.5 * w, buffer)
-        begins[p] = _median(buffer, n) if n else np.nan
+        if n:
+            dome[p] = -0.5 * _thirds(buffer, n)
+            begins[p] = _median(buffer, n)
         n = _gather(x, b - 0.5 * w, b - 0.15 * w, buffer)
-        ends[p] = _median(buffer, n) if n else np.nan
-        slope[p] = buffer[n - 1] - buffer[0] if n else np.nan
-        for j in range(n):
-            buffer[j] = abs(buffer[j] - ends[p])
-        noise[p] = _median(buffer, n) if n else np.nan
+        if n:
+            dome[p] += 0.5 * _thirds(buffer, n)
+            ends[p] = _median(buffer, n)
+            total = 0.0
+            for j in range(n):
+                total += abs(buffer[j] - ends[p])
+            noise[p] = total / n
 
 
 def measure_plateaus(x: Any, cross: Floats, longest: float) -> tuple[Floats, Floats, Floats, Floats]:
-    """The level after and before each change, and how much it moves there.
+    """The level after and before each change, how noisy and how flat it is.
 
     A plateau lies before, between and after the changes: there is one more of them. Levels are medians of nine samples
     of the near half of the plateau (its near ``longest`` samples at most), clear of the change itself.
@@ -167,8 +208,8 @@ def measure_plateaus(x: Any, cross: Floats, longest: float) -> tuple[Floats, Flo
     Returns
     -------
     begins, ends : (E + 1,) level at the plateau's beginning and end
-    noise : (E + 1,) median absolute deviation there
-    slope : (E + 1,) range of those samples
+    noise : (E + 1,) mean absolute deviation there
+    dome : (E + 1,) how much higher its middle is than its shoulders; a steady droop does not count
     """
     room = [np.empty(len(cross) + 1) for _ in range(4)]
     _plateaus(x, cross, longest, *room)

@@ -35,8 +35,9 @@ STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white 
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
-_PROBES = 8192
+_PROBES = 4096
 _SD_PER_MAD = 1.482602
+_SD_PER_MEAN = 1.253314
 _RANGE_64 = 4.2  # lower quartile of the range of 64 normal deviates, in standard deviations
 _OUTER_64 = 7.6  # 99.5th percentile of their maximum less 0.5th of their minimum
 
@@ -49,6 +50,7 @@ class _Signal:
     extrema: BlockExtrema
     noise: float  # standard deviation
     swing: float  # robust range, less what noise adds to it
+    least: float = 0.0  # smallest swing that is looked for
     step: int = 1
     width: int = 1
 
@@ -65,7 +67,7 @@ class _Changes:
     before: Floats  # (E,) levels
     after: Floats
     noise: Floats  # (E,) standard deviation beside the change
-    unrest: Floats  # (E + 1,) how far from flat the plateaus are, as part of the swing
+    dome: Floats  # (E + 1,) how much the middle of a plateau stands out from its shoulders, as part of the swing
     transition: Floats  # (E,)
 
     @property
@@ -241,7 +243,7 @@ def _signal(x: NDArray[Any], extrema: BlockExtrema) -> _Signal:
         if s < 0.6 * swing and best.swing > 8 * best.noise:
             break
         if s / n > 1.2 * best.swing / best.noise:
-            best = _Signal(means, e, n, s, max(1, width // 4), width)
+            best = _Signal(means, e, n, s, step=max(1, width // 4), width=width)
         if s > 30 * n:
             break
         width *= 2
@@ -258,13 +260,15 @@ def _halves(values: Floats, size: int) -> Floats:
         own = values[parity::2]
         if len(own) == 0:
             continue
-        groups = max(1, len(own) // size)
-        cut = np.linspace(0, len(own), groups + 1).astype(int)
-        if len(own) % groups == 0:
-            medians = np.median(own.reshape(groups, -1), axis=1)
-        else:
-            medians = np.array([np.median(own[a:b]) for a, b in zip(cut[:-1], cut[1:], strict=True)])
-        out[parity::2] = medians.repeat(np.diff(cut))
+        groups = len(own) // size
+        if groups == 0:
+            out[parity::2] = np.median(own)
+            continue
+        whole = groups * size
+        middle = (size // 2 - 1, size // 2)
+        medians = np.partition(own[:whole].reshape(groups, size), middle, axis=1)[:, middle].mean(axis=1)
+        out[parity::2][:whole] = medians.repeat(size)
+        out[parity::2][whole:] = np.median(own[-size:])
     return out
 
 
@@ -273,16 +277,23 @@ def _tame(swings: Swings) -> Floats:
     value = swings.value
     if len(value) < 6:
         return value
+    size = 0.6 * float(np.median(swings.sizes()))
+    if np.ptp(value[0::2]) < size and np.ptp(value[1::2]) < size:
+        return value
     usual = _halves(value, 16)
-    room = 0.6 * np.median(swings.sizes())
-    other = np.concatenate([usual[1:], usual[-2:-1]])
-    room = np.maximum(0.6 * np.abs(usual - other), 0.0) + 0 * room
+    room = 0.6 * np.abs(usual - np.concatenate([usual[1:], usual[-2:-1]]))
     return np.asarray(np.clip(value, usual - room, usual + room))
 
 
 def _cross(signal: _Signal, swings: Swings) -> Floats:
     value = _tame(swings)
-    return cross_levels(signal.x, signal.extrema, swings.at, swings.value, 0.5 * (value[1:] + value[:-1]))
+    return _cross_at(signal, swings, 0.5 * (value[1:] + value[:-1]))
+
+
+def _cross_at(signal: _Signal, swings: Swings, levels: Floats, centre: bool = False) -> Floats:
+    size = np.diff(swings.value)
+    start = np.where(np.abs(size) > 2.2 * signal.least, swings.seen[:-1], swings.at[:-1])
+    return cross_levels(signal.x, signal.extrema, start, swings.at[1:], levels=levels, size=size, centre=centre)
 
 
 def _spikes(cross: Floats, short: float) -> Bools:
@@ -314,8 +325,7 @@ def _without_spikes(swings: Swings, cross: Floats, short: float) -> tuple[Swings
             break
         count += len(k)
         cross = np.delete(cross, np.concatenate([k, k + 1]))
-        points = np.concatenate([k + 1, k + 2])
-        swings = Swings(np.delete(swings.at, points), np.delete(swings.value, points))
+        swings = swings.without(np.concatenate([k + 1, k + 2]))
     return swings, cross, count
 
 
@@ -323,12 +333,12 @@ def _changes(signal: _Signal, swings: Swings, cross: Floats) -> _Changes:
     x = signal.x
     width = np.diff(cross)
     longest = 2.0 * float(np.nanmedian(width)) if np.isfinite(width).any() else float(len(x))
-    begins, ends, noise, slope = measure_plateaus(x, cross, longest)
+    begins, ends, noise, dome = measure_plateaus(x, cross, longest)
     before, after = ends[:-1], begins[1:]
     size = np.maximum(np.abs(after - before), 1e-300)
     transition = measure_transitions(x, cross, before, after)
-    noise = _SD_PER_MAD * 0.5 * (noise[:-1] + noise[1:])
-    return _Changes(swings, cross, before, after, noise, np.abs(slope) / np.median(size), transition)
+    noise = _SD_PER_MEAN * 0.5 * (noise[:-1] + noise[1:])
+    return _Changes(swings, cross, before, after, noise, dome / float(np.nanmedian(size)), transition)
 
 
 def _without_holes(swings: Swings, cross: Floats) -> tuple[Bools, Floats]:
@@ -349,9 +359,8 @@ def _kind(changes: _Changes) -> SensorKind:
     slow = [float(np.nanmedian(ratio[p::2])) if np.isfinite(ratio[p::2]).any() else 1.0 for p in (0, 1)]
     if max(slow) < 0.35:
         return "hall"
-    if np.nanmedian(changes.unrest) < 0.1:
-        return "hall"
-    return "vr"
+    dome = [abs(float(np.nanmedian(changes.dome[p::2]))) for p in (0, 1)]
+    return "hall" if max(dome) < 0.08 else "vr"
 
 
 def _rest_level(signal: _Signal, changes: _Changes) -> float:
@@ -388,6 +397,7 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
     if signal.swing < 0.5 * least:
         return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
     least = min(least, max(0.4 * signal.swing, 5 * signal.noise))
+    signal = replace(signal, least=least)
     swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
     swings = _above(swings, VR_LEAST)
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
@@ -416,6 +426,9 @@ def _above(swings: Swings, part: float) -> Swings:
     """Swings of at least ``part`` of the recording's large ones."""
     if len(swings) < 2:
         return swings
+    sizes = swings.sizes()
+    if sizes.min() >= part * sizes.max():
+        return swings
     return trim(swings, part * float(np.percentile(_tamed_sizes(swings), 75)))
 
 
@@ -439,7 +452,7 @@ def _timed(
         value = changes.swings.value
         ok &= (np.minimum(value[1:], value[:-1]) < rest) & (np.maximum(value[1:], value[:-1]) > rest)
         level = np.full(len(cross), rest)
-        cross = cross_levels(signal.x, signal.extrema, changes.swings.at, value, level, centre=True)
+        cross = _cross_at(signal, changes.swings, level, centre=True)
         size = np.abs(np.diff(value))
         noise = signal.noise
         ok &= np.isfinite(cross)
