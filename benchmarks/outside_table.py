@@ -160,6 +160,13 @@ def crashed(rows: list[Row]) -> list[Row]:
     return list({r.seed: r for r in rows if r.outcome.exit not in (0, 2)}.values())
 
 
+def crashes_by_last_line(rows: list[Row]) -> dict[str, list[int]]:
+    found: dict[str, list[int]] = {}
+    for row in crashed(rows):
+        found.setdefault(row.outcome.complaint.strip().rsplit("\n", 1)[-1][:200], []).append(row.seed)
+    return found
+
+
 def summary(rows: list[Row]) -> list[tuple[str, str]]:
     """The lines of the table."""
     callable_rows = [r for r in rows if r.truth["callable"]]
@@ -231,11 +238,12 @@ def _time_text(rows: list[Row]) -> str:
 def worst(rows: list[Row], count: int) -> list[tuple[str, list[Row]]]:
     """Rows that deserve a look, by what is wrong with them."""
     off = [r for r in rows if r.error_deg is not None]
+    answered = [r for r in rows if r.outcome.exit in (0, 2)]
     return [
         ("wrong calls, surest first", sorted((r for r in rows if r.wrong), key=lambda r: -r.call_probability)[:count]),
         ("largest offset errors", sorted(off, key=lambda r: -abs(r.error_deg or 0))[:count]),
-        ("callable, not called", [r for r in rows if r.truth["callable"] and r.call is None][:count]),
-        ("erratic not flagged", [r for r in rows if _missed_erratic(r)][:count]),
+        ("callable, not called", [r for r in answered if r.truth["callable"] and r.call is None][:count]),
+        ("erratic not flagged", [r for r in answered if _missed_erratic(r)][:count]),
         ("steady called erratic", [r for r in rows if _false_erratic(r)][:count]),
     ]
 
@@ -262,8 +270,8 @@ def print_table(rows: list[Row], count: int) -> None:
         if picked:
             print(f"\n{title}")
             print("\n".join(f"  {r.line()}" for r in picked))
-    for row in crashed(rows)[:count]:
-        print(f"\ncrash, seed {row.seed}, exit {row.outcome.exit}\n{row.outcome.complaint[-800:]}")
+    for last_line, seeds in crashes_by_last_line(rows).items():
+        print(f"\ncrash: {last_line}\n  seeds {' '.join(map(str, seeds[:20]))}")
 
 
 def print_case(seed: int, keep: Path | None, by_command: bool) -> None:

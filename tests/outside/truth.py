@@ -51,6 +51,7 @@ def _judge_cam(
     even = wheel_repeat_deg(engine) < 45 and len(faults.cams) == 1
     reason = _why_not(engine, motion, faults, name, seen, offset, cycles, bias_deg)
     known = offset is not None and cycles >= 2 and faults.crank_signal and not loose and not even and bias_deg == 0
+    known = known and not _another_frame(engine, faults, seen)
     return {
         "offset_deg": offset,
         "offset_known": bool(known),
@@ -116,7 +117,7 @@ def _why_not(
         return "polarity swapped unseen: a window's width is too much of a tooth"
     if _other_stage(cam, offset, fault):
         return "as well a slip on another stage"
-    if _another_frame(engine, faults, seen, name):
+    if _another_frame(engine, faults, seen):
         return "the wheel repeats: another place of it fits as well"
     if abs(between_pulses_error_deg(engine, motion, cam, offset)) > 0.2 * pitch:
         return "too few crank pulses for the swing of speed"
@@ -133,9 +134,10 @@ def _other_stage(cam: Dict, offset: float, fault: CamFault) -> bool:
     return fault.teeth != 0 and any(abs(offset - k * p) < 2.5 for p in earlier for k in range(-3, 4) if k)
 
 
-def _another_frame(engine: Dict, faults: Faults, seen: dict[str, Floats], name: str) -> bool:
+def _another_frame(engine: Dict, faults: Faults, seen: dict[str, Floats]) -> bool:
     """Whether turning the wheel's frame by one of its own repeats explains all cams with hardly more slipped teeth."""
-    repeat = wheel_repeat_deg(engine) if len(faults.cams) > 1 else common_repeat_deg(engine, engine["cams"][name])
+    first = engine["cams"][next(iter(faults.cams))]
+    repeat = wheel_repeat_deg(engine) if len(faults.cams) > 1 else common_repeat_deg(engine, first)
     pitch = {c: stage_pitches_deg(engine["cams"][c])[-1] for c in faults.cams}
     place = {c: float(np.nanmean(s)) for c, s in seen.items() if np.isfinite(s).any()}
     true_total = sum(abs(f.teeth or 0) for f in faults.cams.values())
