@@ -39,8 +39,10 @@ def run(
     report = out / "report.html"
     write_result(str(out / "diagnosis.json"), examination.diagnosis.to_json())
     write_result(str(report), render_html(examination))
-    say(f"{STORY}\n\n$ tightside diagnose {recording} --engine {engine} --codes {','.join(CODES)} --report {report}\n")
-    say(diagnosis_text(examination.diagnosis))
+    say(
+        f"{STORY}\n\n$ tightside diagnose {recording} --engine {engine} --codes {','.join(CODES)} --report {report}\n\n"
+    )
+    say(diagnosis_text(examination.diagnosis) + "\n")
     say(f"Report: {report.resolve()}")
     note(f"Open it in a browser. Beside it in {out}: recording.csv, engine.yaml, diagnosis.json.")
 
@@ -51,7 +53,7 @@ def make_inputs(recording: Path, engine: Path, progress: Progress) -> None:
 
     import numpy as np
 
-    from tightside.cli.simulate import scenario_from, subject_of, _write
+    from tightside.cli.simulate import _write, scenario_from, subject_of
     from tightside.engine.load import read_engine
     from tightside.twin.simulate import simulate
 

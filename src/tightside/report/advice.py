@@ -29,7 +29,7 @@ NO_CAM = "no cam"
 NEXT: dict[str, tuple[Advice, ...]] = {
     "slipped": (
         Advice(
-            "Turn the engine by hand to the marks and look at them, through the smallest cover that shows them.",
+            "Turn the engine to its marks by hand, slowly and the way it runs, and look at them. Stop where it binds.",
             60,
             "Marks off by the same number of teeth prove the slip to the person who pays, before a part is ordered.",
         ),

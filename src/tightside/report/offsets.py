@@ -12,7 +12,7 @@ from tightside.diagnosis import CamVerdict
 from tightside.records import CamOffset, Floats
 from tightside.report.marks import KIND, USUAL_PITCH_DEG
 from tightside.report.svg import Drawing
-from tightside.report.words import count, short_name, teeth_words
+from tightside.report.words import count, short_name, signed, teeth_words
 
 BAND = 0.15  # half height of a band, share of a tooth
 MOST_DOTS = 300
@@ -69,8 +69,8 @@ def _frame(shown: Sequence[CamVerdict], records: dict[str, CamOffset], narrow: b
     high = float(np.clip(reached.max() + 0.45 * pitch, 1.4 * pitch, (MOST_TEETH + 0.4) * pitch))
     low = float(np.clip(reached.min() - 0.45 * pitch, -(MOST_TEETH + 0.4) * pitch, -1.4 * pitch))
     if narrow:
-        return Frame(52, 378, 40, 348, low, high)
-    return Frame(128, 968, 46, 436, low, high)
+        return Frame(74, 378, 40, 348, low, high)
+    return Frame(142, 978, 46, 436, low, high)
 
 
 def _ends(offset_deg: Floats, mean_deg: float) -> Floats:
@@ -89,7 +89,7 @@ def _teeth_scale(drawing: Drawing, frame: Frame, shown: Sequence[CamVerdict], na
             drawing.text((frame.left - 10, y), _tooth_name(k, narrow), "scale strong" if k == 0 else "scale", "end")
         if not (narrow and pitch):
             at, anchor = (frame.right + 8, "start") if pitch else (frame.left - 10, "end")
-            drawing.text((at, y), f"{k * step:+.0f}°" if k else "0°", "scale faint", anchor)
+            drawing.text((at, y), signed(k * step, 0), "scale faint", anchor)
 
 
 def _tooth_name(k: int, narrow: bool) -> str:
@@ -155,7 +155,7 @@ def _caption(
     name = verdict.cam if narrow else f"{short_name(verdict.cam, every)} {verdict.cam}"
     drawing.text((x, frame.top - 14), name, "column", "middle")
     said = teeth_words(verdict.teeth_call) if verdict.teeth_call is not None else SHORT[verdict.state]
-    number = f"{verdict.offset_deg or 0.0:+.1f}°"
+    number = signed(verdict.offset_deg or 0.0, 1)
     if narrow:
         drawing.text((x, frame.bottom + 22), number, f"{KIND[verdict.state]} said", "middle")
         words = said.replace("tooth ", "").replace("teeth ", "") if verdict.teeth_call else said
@@ -168,7 +168,7 @@ def _caption(
 SHORT = {
     "in time": "in time",
     "slipped": "slipped",
-    "erratic": "unsteady",
+    "erratic": "erratic",
     "off, not by a whole tooth": "part of a tooth",
     "no signal": "no signal",
     "not enough data": "cannot tell",

@@ -19,7 +19,7 @@ def render_speed(clock: CrankClock | None, *, narrow: bool = False) -> Markup:
     rpm = clock.speed_deg_s / 6.0
     left, right = (46.0, 372.0) if narrow else (60.0, 1030.0)
     end_s, high = float(clock.times_s[-1]), float(np.percentile(rpm, 99.8)) * 1.12
-    start_s = float(clock.times_s[0])
+    start_s = round(float(clock.times_s[0]), 3)
     drawing = Drawing(right + 10, BOTTOM + 40, "Engine speed over time")
     for value in round_steps(0, high, 4):
         y = BOTTOM - value / high * (BOTTOM - TOP)

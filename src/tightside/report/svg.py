@@ -90,4 +90,4 @@ def round_steps(low: float, high: float, about: int) -> Sequence[float]:
     power = 10.0 ** np.floor(np.log10(raw))
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * 0.999)
     first = np.ceil(low / step - 1e-9)
-    return [float(k * step) for k in np.arange(first, np.floor(high / step + 1e-9) + 1)]
+    return [float(k * step) + 0.0 for k in np.arange(first, np.floor(high / step + 1e-9) + 1)]

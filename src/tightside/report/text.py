@@ -49,12 +49,15 @@ def _answer(cams: tuple[CamVerdict, ...], every: Sequence[CamVerdict]) -> Answer
     state = cams[0].state
     surely = [p for p in (cam.call_probability for cam in cams) if p is not None]
     sure = odds(min(surely)) if len(surely) == len(cams) else ""
-    return Answer(state, cams, _said(cams, every), capital(sure), tuple(w for cam in cams for w in _why(cam, every)))
+    why = _small_offsets(cams) if state == "in time" else [said for cam in cams for said in _why(cam, every)]
+    return Answer(state, cams, _said(cams, every), capital(sure), tuple(why))
 
 
 def _said(cams: tuple[CamVerdict, ...], every: Sequence[CamVerdict]) -> str:
     if cams[0].state == "in time" and len(cams) == len(every) and len(cams) > 1:
         return f"All {count(len(cams))} cams are in time."
+    if cams[0].state == "in time" and len(cams) > 1:
+        return f"The other {count(len(cams))} cams are in time."
     names = capital(listed([long_name(cam.cam, every) for cam in cams]))
     return f"{names}: {_call(cams)}."
 
@@ -67,7 +70,7 @@ def _call(cams: tuple[CamVerdict, ...]) -> str:
         case "slipped":
             return "slipped, by how many teeth is not certain"
         case "erratic":
-            return "unsteady, it wanders from cycle to cycle"
+            return "erratic, it wanders from cycle to cycle"
         case "off, not by a whole tooth":
             if len(cams) == 1 and cam.offset_deg is not None:
                 return f"{degrees(cam.offset_deg)} {side(cam.offset_deg)}, which is not a whole tooth"
@@ -80,13 +83,22 @@ def _call(cams: tuple[CamVerdict, ...]) -> str:
             return "in time"
 
 
+def _small_offsets(cams: tuple[CamVerdict, ...]) -> list[str]:
+    """One sentence for all cams that are in time."""
+    told = [f"{cam.cam} {_place(cam).removeprefix('sits ')}" for cam in cams if cam.offset_deg is not None]
+    said = [f"Measured, in crank degrees: {', '.join(told)}; against {_reference(cams[0])}."] if told else []
+    return said + [note for cam in cams for note in cam.notes]
+
+
+def _reference(cam: CamVerdict) -> str:
+    return f"the {cam.reference or 'reference'}"
+
+
 def _why(cam: CamVerdict, every: Sequence[CamVerdict]) -> list[str]:
     if cam.offset_deg is None:
         return list(cam.notes)
     name = capital(long_name(cam.cam, every))
-    said = [f"{name} {_place(cam)}, over {cam.cycles} engine cycles, against {cam.reference or 'the reference'}."]
-    if cam.state == "in time":
-        return [*said, *cam.notes]
+    said = [f"{name} {_place(cam)}, over {cam.cycles} engine cycles, against {_reference(cam)}."]
     if cam.tooth_pitch_deg:
         said.append(f"One tooth of its drive is {cam.tooth_pitch_deg:.1f} crank degrees.")
     if cam.scatter_deg is not None:
@@ -100,14 +112,14 @@ def _place(cam: CamVerdict) -> str:
     assert cam.offset_deg is not None
     give = f" (±{half_width(cam.ci95_deg)})" if cam.ci95_deg else ""
     if abs(cam.offset_deg) < 0.05:
-        return f"sits within 0.1 degrees of where it should{give}"
+        return f"sits within 0.1 degrees of its place{give}"
     return f"sits {degrees(cam.offset_deg)} {side(cam.offset_deg)}{give}"
 
 
 def _steadiness(cam: CamVerdict) -> str:
     scatter = f"from cycle to cycle it varies by {max(cam.scatter_deg or 0.0, 0.05):.1f} degrees"
     if cam.state == "erratic":
-        return f"It is unsteady: {scatter}. That points to the phaser, its oil, or a slack chain {PRACTICE}."
+        return f"It is erratic: {scatter}. That points to the phaser, its oil, or a slack chain {PRACTICE}."
     if cam.state == "slipped":
         return f"It is steady: {scatter}. A steady offset is mechanical {PRACTICE}."
     return f"{capital(scatter)}."

@@ -51,7 +51,7 @@ def render_traces(examination: Examination, *, narrow: bool = False) -> Markup:
     if view is None:
         return Markup("")
     rows = _rows(examination, view)
-    sheet = Sheet(4, 376, 92, 360) if narrow else Sheet(4, 1036, 96, 900)
+    sheet = Sheet(4, 376, 104, 360) if narrow else Sheet(4, 1036, 108, 900)
     bottom = TOP + len(rows) * sheet.row
     drawing = Drawing(sheet.right + 4, bottom + 46, "Crank and cam signals over one engine cycle")
     for place, row in enumerate(rows):
@@ -109,17 +109,19 @@ def _with_edges(
 
 
 def _strip(drawing: Drawing, sheet: Sheet, row: Row, top: float) -> None:
-    bottom, high = top + sheet.row - 14, top + 28
+    bottom, high = top + sheet.row - 14, top + 40
     drawing.box((sheet.left, top), sheet.right - sheet.left, sheet.row - 4, "ground")
     for expected in row.expected_deg.tolist():
-        _shift(drawing, sheet, row, expected, (top + 20, bottom))
+        _shift(drawing, sheet, row, expected, (top + 26, bottom))
     if len(row.value):
         low_v, high_v = np.percentile(row.value, [0.5, 99.5])
-        share = np.clip((row.value - low_v) / max(high_v - low_v, 1e-9), -0.05, 1.05)
+        dead = row.kind == "none" and len(row.found_deg) == 0
+        span = max(high_v - low_v, 1.0 if dead else 1e-9)  # noise is not blown up into a signal
+        share = np.clip((row.value - low_v) / span, -0.05, 1.05)
         points = envelope(row.angle_deg, bottom - 8 - share * (bottom - 8 - high), sheet.columns)
         drawing.path([(sheet.x(a), y) for a, y in points], "signal")
     for expected in row.expected_deg.tolist():
-        drawing.mark((sheet.x(expected), top + 27), 8, down=True, kind="expected")
+        drawing.mark((sheet.x(expected), top + 36), 9, down=True, kind="expected")
     for found in row.found_deg.tolist():
         drawing.mark((sheet.x(found), bottom - 2), 9, down=False, kind=f"{row.kind} found")
     drawing.text((sheet.left + 8, top + 15), row.title, "strip")

@@ -66,6 +66,13 @@ def degrees(value_deg: float) -> str:
     return f"{abs(value_deg):.1f} degrees"
 
 
+def signed(value_deg: float, digits: int) -> str:
+    """ "+17.3°", "−0.2°", "0°": positive late, with a minus sign that is as wide as the plus."""
+    text = f"{abs(value_deg):.{digits}f}"
+    sign = "" if float(text) == 0 else "+" if value_deg > 0 else "−"
+    return f"{sign}{text}°"
+
+
 def half_width(ci95_deg: tuple[float, float]) -> str:
     """Half an interval, never said narrower than it is: rounded up to a tenth, at least 0.1."""
     half = (ci95_deg[1] - ci95_deg[0]) / 2
