@@ -21,10 +21,9 @@ from tightside.records import Floats, Ints, ToothTrack, WheelPattern
 MISS_COST = 5.0  # each missed tooth, in nats: about one pulse in 150
 EXTRA_COST = 5.0  # each pulse that is no tooth
 RESTART_COST = 30.0  # giving up the place on the wheel
-BEAM_NATS = 24.0  # paths further behind the best than this are dropped
+BEAM_NATS = 32.0  # paths further behind the best than this are dropped
 WALK_PER_DEG = 0.02**2  # variance of log speed gained per degree: 35 % cranking ripple with room to spare
-STOP_RATIO = 7.0  # an interval this much longer than expected is a stop, not a tooth
-SLOWEST_DEG_S = 100.0  # below 17 rpm the engine is taken to stand
+FIRST_SPEED_VARIANCE = 0.3**2  # of log speed, after one interval: an engine pulled from rest gains fast
 LONGEST_BRIDGE_DEG = 270.0  # how far the place on the wheel is carried across silence
 
 
@@ -165,7 +164,7 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                     p_new = (1.0 - gain) * prior + (meas if gain == 1.0 else 0.0)
                 else:
                     u_new = u
-                    p_new = meas + walk * da
+                    p_new = meas + FIRST_SPEED_VARIANCE
                 s = slot_accept[p2]
                 if s >= 0 and cost >= l_cost[nxt, s]:
                     continue

@@ -19,6 +19,7 @@ from tightside.records import Bools, CamEdges, CamPattern, Floats
 BIN_DEG = 0.5
 NEAR_DEG = 3.0  # coincidence: half weight at this distance
 STEP_DEG = 2.0  # grid of the cycle-by-cycle search
+UPRIGHT_BONUS = 0.12  # a signal is taken for upside down only if it then fits better by this share of its edges
 REACH_DEG = 110.0  # a cam is looked for this far from its place: four teeth, or two and a whole phaser
 
 
@@ -58,15 +59,6 @@ def coincidence(edges: CamEdges, pattern: CamPattern, inverted: bool, use: Bools
     return total / max(expected, 1)
 
 
-def is_inverted(edges: CamEdges, pattern: CamPattern, use: Bools, repeat_deg: float) -> bool:
-    """Whether the signal fits clearly better turned upside down."""
-    if len(set(pattern.rising.tolist())) < 2:
-        return False
-    upright = best_by_place(coincidence(edges, pattern, False, use), repeat_deg)
-    turned = best_by_place(coincidence(edges, pattern, True, use), repeat_deg)
-    return bool(turned.max() > upright.max() + 0.15)
-
-
 def best_by_place(share: Floats, repeat_deg: float) -> Floats:
     """For each place k of the crank wheel: the best score of a cam near its nominal place, far ones costing a little."""
     places = max(1, round(720.0 / repeat_deg))
@@ -80,25 +72,44 @@ def best_by_place(share: Floats, repeat_deg: float) -> Floats:
     return best
 
 
-def choose_place(
-    cams: list[tuple[CamEdges, CamPattern, bool]], use: list[Bools], repeat_deg: float
-) -> tuple[int, bool]:
-    """Which place of the crank wheel fits all cams together, and whether another would do as well.
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in the cycle a segment of the clock begins, and which cams read upside down there."""
 
-    Returns
-    -------
-    place : int
-        Add ``-place * repeat_deg`` to the clock to reach the engine file's frame.
-    certain : bool
+    shift_deg: float  # subtract from the clock to reach the engine file's frame
+    inverted: tuple[bool, ...]
+    certain: bool
+
+
+def choose_place(
+    cams: list[tuple[CamEdges, CamPattern]], use: list[Bools], repeat_deg: float, inverted: tuple[bool, ...] | None = None
+) -> Place:
+    """The place of the crank wheel that fits all cams together, and whether another would do as well.
+
+    Parameters
+    ----------
+    use : one mask per cam
+        The edges of the segment in question.
+    inverted : tuple of bool, optional
+        Where another segment has told it already.
     """
-    places = max(1, round(720.0 / repeat_deg))
-    total = np.zeros(places)
-    for (edges, pattern, inverted), mine in zip(cams, use, strict=True):
+    upright, turned = [], []
+    for (edges, pattern), mine in zip(cams, use, strict=True):
         weight = min(1.0, mine.sum() / 6.0)
-        total += weight * best_by_place(coincidence(edges, pattern, inverted, mine), repeat_deg)
+        upright.append(weight * best_by_place(coincidence(edges, pattern, False, mine), repeat_deg))
+        over = weight * best_by_place(coincidence(edges, pattern, True, mine), repeat_deg)
+        both = len(set(pattern.rising.tolist())) == 2  # edges of one polarity cannot tell
+        turned.append(over - UPRIGHT_BONUS if both else np.full(len(over), -1.0))
+    if inverted is None:
+        total = np.maximum(upright, turned).sum(axis=0)
+    else:
+        total = np.sum([t if i else u for u, t, i in zip(upright, turned, inverted, strict=True)], axis=0)
     order = np.argsort(-total, kind="stable")
-    margin = total[order[0]] - total[order[1]] if places > 1 else 1.0
-    return int(order[0]), bool(margin > 0.02 * len(cams))
+    best = int(order[0])
+    margin = total[best] - total[order[1]] if len(order) > 1 else 1.0
+    if inverted is None:
+        inverted = tuple(bool(t[best] > u[best]) for u, t in zip(upright, turned, strict=True))
+    return Place(best * repeat_deg, inverted, bool(margin > 0.02 * len(cams)))
 
 
 def _cycle_scores(angle: Floats, pattern: CamPattern, rising: Bools, first: int, count: int, grid: Floats) -> Floats:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from tightside.records import CamEdges, CamPattern, CrankClock, CycleOffsets, Floats
-from tightside.timing.match import CamMatch, choose_place, is_inverted, match_segment
+from tightside.timing.match import CamMatch, choose_place, match_segment
 
 RUNOUT_SD_DEG = 0.045  # crank wheel runout seen at a cam's few edges (common practice, no source)
 DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
@@ -62,24 +62,20 @@ def measure_cams(
     tuple of CycleOffsets
         ``cycles`` is 0 for a cam of which no edge could be matched.
     """
-    segments = _long_segments(clock)
-    inverted = []
-    for edges, pattern in zip(cams, patterns, strict=True):
-        use = np.isin(edges.segment, segments)
-        inverted.append(is_inverted(edges, pattern, use, clock.repeat_deg) if use.sum() >= 4 else False)
     matches: list[list[CamMatch]] = [[] for _ in cams]
+    inverted: dict[int, bool] = {}
     unsure = False
-    for s in segments:
+    for s in _long_segments(clock):
         use = [edges.segment == s for edges in cams]
         there = [i for i, mine in enumerate(use) if mine.sum() >= 2]
         if not there:
             continue
-        place, certain = choose_place(
-            [(cams[i], patterns[i], inverted[i]) for i in there], [use[i] for i in there], clock.repeat_deg
-        )
-        unsure |= not certain
-        for i in there:
-            found = match_segment(cams[i], patterns[i], inverted[i], use[i], place * clock.repeat_deg)
+        known = tuple(inverted[i] for i in there) if all(i in inverted for i in there) else None
+        place = choose_place([(cams[i], patterns[i]) for i in there], [use[i] for i in there], clock.repeat_deg, known)
+        unsure |= not place.certain
+        for i, upside_down in zip(there, place.inverted, strict=True):
+            inverted.setdefault(i, upside_down)
+            found = match_segment(cams[i], patterns[i], inverted[i], use[i], place.shift_deg)
             if found is not None:
                 matches[i].append(found)
     return tuple(
@@ -89,9 +85,9 @@ def measure_cams(
 
 
 def _long_segments(clock: CrankClock) -> list[int]:
-    """Segments of at least one cycle; the longest one where none is."""
+    """Segments of at least one cycle, the longest first; the longest alone where none is."""
     spans = {int(s): float(np.ptp(clock.angle_deg[clock.segment == s])) for s in np.unique(clock.segment)}
-    long = [s for s, span in spans.items() if span >= 720.0]
+    long = sorted((s for s, span in spans.items() if span >= 720.0), key=lambda s: -spans[s])
     return long or ([max(spans, key=lambda s: spans[s])] if spans else [])
 
 

@@ -20,12 +20,12 @@ from tightside.records import CamPattern, DriveStage, Floats
 MOST_TEETH = 4
 TEETH = np.arange(-MOST_TEETH, MOST_TEETH + 1)
 #: chance that a sprocket has jumped, of those that come with such a complaint, and how the jumps share it
-BANK_JUMP, CAM_JUMP = 0.14, 0.10
+BANK_JUMP, CAM_JUMP = 0.16, 0.14
 LATE_SHARE = 0.62
 BY_COUNT = {1: 0.58, 2: 0.25, 3: 0.11, 4: 0.06}
 MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
 WEAR_MEAN_DEG = 1.3  # late only, exponential
-PHASER_WEIGHT = 0.08  # a phaser that is not parked: anywhere within its authority
+PHASER_WEIGHT = 0.04  # a phaser that is not parked: anywhere within its authority
 ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
 ADRIFT_SPAN_DEG = 200.0
 REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
