@@ -23,10 +23,13 @@ class Guess:
     sd: float
     unit: str
     why: str
+    took: str = ""  # what the value is, where that is not the missing thing itself
 
     def sentence(self) -> str:
         """What was assumed, for the person who reads the result."""
-        return f"{self.name} is not in the file: took {self.value:.3g} ± {2 * self.sd:.2g} {self.unit}, {self.why}."
+        taken = f"{self.took} of " if self.took else ""
+        number = f"{self.value:.3g} ± {2 * self.sd:.2g} {self.unit}".rstrip()
+        return f"{self.name} is not in the file: took {taken}{number}, {self.why}."
 
 
 def known_geometry(engine: Engine) -> CylinderGeometry:

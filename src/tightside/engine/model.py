@@ -295,6 +295,9 @@ class Valve(Part):
             what = f"the valve closes at {self.closes_deg:g} deg, before it opens at {self.opens_deg:g} deg"
             mend = f"Write the closing as {self.closes_deg + 720:g} if it is in the next cycle, or swap the two."
             raise Misfit(("closes_deg",), what, mend)
+        if self.opens_deg is not None and self.closes_deg is not None and self.closes_deg - self.opens_deg > 600:
+            what = f"the valve is open for {self.closes_deg - self.opens_deg:g} deg, nearly the whole cycle"
+            raise Misfit(("closes_deg",), what, "Give both angles of one opening, in crank degrees.")
         if self.max_lift_mm is not None and self.timing_lift_mm >= self.max_lift_mm > 0:
             what = f"a timing lift of {self.timing_lift_mm:g} mm is not below the full lift of {self.max_lift_mm:g} mm"
             raise Misfit(("timing_lift_mm",), what, "Give the lift at which the two angles were read, often 1.0 mm.")
