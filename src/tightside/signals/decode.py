@@ -9,6 +9,7 @@ import numpy as np
 
 from tightside.errors import DataError
 from tightside.records import CamEdges, CamPattern, CrankClock, EdgeTrain, Floats, Recording, ToothTrack, WheelPattern
+from tightside.signals.chatter import without_chatter
 from tightside.signals.clock import make_clock
 from tightside.signals.edges import find_edges
 from tightside.signals.follow import follow_wheel
@@ -93,7 +94,7 @@ def _trains(
     for i, channel in enumerate(open_channels):
         progress(f"edges of {channel.column}", 0.1 + 0.5 * i / len(open_channels))
         kind = wheel.kind if wheel is not None and channel.role == "crank" and wheel.kind != "logic" else None
-        trains[channel.column] = find_edges(channel, kind=kind)
+        trains[channel.column] = without_chatter(find_edges(channel, kind=kind))
     return trains
 
 
