@@ -240,3 +240,16 @@ def test_check_verb_writes_json():
 
 def test_list_verb_names_the_shipped_engines():
     assert "demo-v6  Demo V6 3.2" in CliRunner().invoke(app, ["list"]).stdout
+
+
+def test_sample_in_the_docs_is_a_valid_file():
+    docs = (Path(__file__).parent.parent / "docs/engine-file.md").read_text(encoding="utf-8")
+    engine = engine_from_text(docs.split("```yaml\n")[1].split("```")[0])
+    assert engine.name == "Sample V6"
+
+
+def test_every_field_is_in_the_docs():
+    docs = (Path(__file__).parent.parent / "docs/engine-file.md").read_text(encoding="utf-8")
+    schema = Engine.model_json_schema(by_alias=True)
+    parts = [schema, *schema["$defs"].values()]
+    assert [name for part in parts for name in part.get("properties", {}) if name not in docs] == []
