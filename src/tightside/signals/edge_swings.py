@@ -221,3 +221,46 @@ def trim(swings: Swings, least: float) -> Swings:
     swings = merge_small(swings, np.full(len(swings) - 1, least))
     kept = np.flatnonzero(swings.sizes() >= least)
     return swings.take(slice(kept[0], kept[-1] + 2) if len(kept) else slice(0, 0))
+
+
+def grouped(values: Floats, size: int, quantile: float) -> Floats:
+    """Quantile of each run of ``size`` values of the same parity (highs, or lows), given back value by value.
+
+    Between two order statistics it takes their mean where it falls half-way, so that lows are treated as highs are.
+    """
+    out = np.empty(len(values))
+    for parity in (0, 1):
+        own = values[parity::2]
+        whole = len(own) // size * size
+        if whole < len(own):
+            out[parity::2][whole:] = np.quantile(own[-size:], quantile)
+        if whole:
+            rank = quantile * (size - 1)
+            ranks = (int(np.floor(rank)), int(np.ceil(rank)))
+            parts = np.partition(own[:whole].reshape(-1, size), ranks, axis=1)[:, ranks]
+            out[parity::2][:whole] = (parts @ np.array([1 - rank % 1, rank % 1])).repeat(size)
+    return out
+
+
+def reach_across(swings: Swings, margin: float) -> Swings:
+    """Only turning points on their own side of the local middle, by ``margin`` of the local swing.
+
+    The middle lies between the upper quartile of the highs and the lower quartile of the lows around. Ringing and
+    noise turn on one side of it. Of turning points left on the same side in a row, the outermost stays.
+    """
+    if len(swings) < 3:
+        return swings
+    high = bool(swings.value[0] > swings.value[1])
+    sign = np.ones(len(swings))
+    sign[int(high) :: 2] = -1.0
+    outer = sign * grouped(sign * swings.value, _GROUP, 0.75)
+    other = np.concatenate([outer[1:], outer[-2:-1]])
+    beyond = sign * (swings.value - 0.5 * (outer + other)) - margin * np.abs(outer - other)
+    keep = np.flatnonzero(beyond > 0)
+    if len(keep) == len(swings):
+        return swings
+    if len(keep) == 0:
+        return swings.take(keep)
+    bounds = np.flatnonzero(np.diff(sign[keep])) + 1
+    runs = np.split(keep, bounds)
+    return swings.take(np.array([run[np.argmax(sign[run] * swings.value[run])] for run in runs]))

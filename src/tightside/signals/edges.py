@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
-from tightside.signals.edge_swings import Swings, find_swings, merge_ripples, trim
+from tightside.signals.edge_swings import Swings, find_swings, grouped, merge_ripples, reach_across, trim
 from tightside.signals.edge_times import (
     cross_levels,
     measure_plateaus,
@@ -31,10 +31,13 @@ from tightside.signals.extrema import BlockExtrema, block_extrema, frozen
 RIPPLE = 0.3  # swings smaller than this part of those around them are no teeth
 HALL_LEAST = 0.4  # a Hall sensor's swing against the recording's usual one
 VR_LEAST = 0.015  # a coil's swing against the recording's large ones: it grows with speed
+HALL_ACROSS = 0.1  # how far beyond the middle both ends of a Hall swing reach, as part of it
+INCOHERENT = 0.35  # highs (and lows) that differ more than this from one to the next are no pattern
 STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
+NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _PROBES = 4096
 _SD_PER_MAD = 1.482602
 _SD_PER_MEAN = 1.253314
@@ -190,7 +193,12 @@ def _quantum(values: Floats) -> float:
     return float(steps.min()) if len(steps) else 0.0
 
 
-def _measure(x: NDArray[Any], extrema: BlockExtrema) -> tuple[float, float]:
+def _spread(values: Floats) -> float:
+    values = values[np.isfinite(values)]
+    return float(_SD_PER_MAD * np.median(np.abs(values))) if len(values) else 0.0
+
+
+def _measure(x: NDArray[Any], extrema: BlockExtrema, known: float | None = None) -> tuple[float, float]:
     """Noise standard deviation and robust swing of a signal, from a few thousand probes."""
     blocks = _probes(len(extrema.low))
     low, high = extrema.low[blocks].astype(float), extrema.high[blocks].astype(float)
@@ -199,15 +207,16 @@ def _measure(x: NDArray[Any], extrema: BlockExtrema) -> tuple[float, float]:
     if len(low) == 0 or len(x) < 3:
         return 0.0, 0.0
     full = float(np.percentile(high, 99.5) - np.percentile(low, 0.5))
+    common = float(np.percentile(high, 95) - np.percentile(low, 5))
     i = _probes(len(x) - 2)
     triple = [x[i + k].astype(float) for k in range(3)]
-    second = triple[0] - 2 * triple[1] + triple[2]
-    noise = float(_SD_PER_MAD * np.median(np.abs(second[np.isfinite(second)])) / np.sqrt(6.0)) if len(i) else 0.0
+    first, second = triple[1] - triple[0], triple[0] - 2 * triple[1] + triple[2]
+    noise = min(_spread(first) / np.sqrt(2.0), _spread(second) / np.sqrt(6.0))
     ranges = high - low
-    if np.median(ranges) < 0.3 * full:  # most blocks hold no change: their range is noise, of whatever colour
+    if np.median(ranges) < 0.3 * common:  # most blocks hold no change: their range is noise, of whatever colour
         noise = max(noise, float(np.percentile(ranges, 25)) / _RANGE_64)
     quantum = _quantum(triple[1][np.isfinite(triple[1])][:2000])
-    noise = max(noise, 0.29 * quantum if quantum < 0.3 * full else 0.0)
+    noise = max(noise, 0.29 * quantum if quantum < 0.3 * full else 0.0) if known is None else known
     return noise, max(full - _OUTER_64 * noise, 0.0)
 
 
@@ -230,46 +239,31 @@ def _means(x: NDArray[Any], width: int, step: int) -> NDArray[np.float64]:
 
 def _signal(x: NDArray[Any], extrema: BlockExtrema) -> _Signal:
     """The samples, or means over just enough of them for the noise to sink well below the swing."""
-    noise, swing = _measure(x, extrema)
-    plain = _Signal(x, extrema, noise, swing)
-    best = plain
+    plain = best = _plain(x, extrema)
     width = 4
-    while swing < 30 * noise and width * 64 <= len(x) and width <= 1024:
-        means = frozen(_means(x, width, max(1, width // 4)))
-        e = block_extrema(means)
-        _, s = _measure(means, e)
-        n = noise / np.sqrt(width)
-        s = max(s, 0.0)
-        if s < 0.6 * swing and best.swing > 8 * best.noise:
-            break
-        if s / n > 1.2 * best.swing / best.noise:
-            best = _Signal(means, e, n, s, step=max(1, width // 4), width=width)
-        if s > 30 * n:
-            break
+    while best.swing < 30 * best.noise and width * 64 <= len(x) and width <= 1024:
+        means = _averaged(plain, width)
+        if means.swing / means.noise > 1.2 * best.swing / best.noise:
+            best = means
         width *= 2
     return best
 
 
+def _plain(x: NDArray[Any], extrema: BlockExtrema) -> _Signal:
+    noise, swing = _measure(x, extrema)
+    return _Signal(x, extrema, noise, swing)
+
+
+def _averaged(plain: _Signal, width: int) -> _Signal:
+    step = max(1, width // 4)
+    means = frozen(_means(plain.x, width, step))
+    extrema = block_extrema(means)
+    noise = plain.noise / np.sqrt(width)
+    _, swing = _measure(means, extrema, noise)
+    return _Signal(means, extrema, noise, swing, step=step, width=width)
+
+
 # --------------------------------------------------------------------------------------------------- swings, changes
-
-
-def _halves(values: Floats, size: int) -> Floats:
-    """Median of each group of ``size`` values of the same parity, given back value by value."""
-    out = np.empty(len(values))
-    for parity in (0, 1):
-        own = values[parity::2]
-        if len(own) == 0:
-            continue
-        groups = len(own) // size
-        if groups == 0:
-            out[parity::2] = np.median(own)
-            continue
-        whole = groups * size
-        middle = (size // 2 - 1, size // 2)
-        medians = np.partition(own[:whole].reshape(groups, size), middle, axis=1)[:, middle].mean(axis=1)
-        out[parity::2][:whole] = medians.repeat(size)
-        out[parity::2][whole:] = np.median(own[-size:])
-    return out
 
 
 def _tame(swings: Swings) -> Floats:
@@ -280,7 +274,7 @@ def _tame(swings: Swings) -> Floats:
     size = 0.6 * float(np.median(swings.sizes()))
     if np.ptp(value[0::2]) < size and np.ptp(value[1::2]) < size:
         return value
-    usual = _halves(value, 16)
+    usual = grouped(value, 16, 0.5)
     room = 0.6 * np.abs(usual - np.concatenate([usual[1:], usual[-2:-1]]))
     return np.asarray(np.clip(value, usual - room, usual + room))
 
@@ -296,21 +290,28 @@ def _cross_at(signal: _Signal, swings: Swings, levels: Floats, centre: bool = Fa
     return cross_levels(signal.x, signal.extrema, start, swings.at[1:], levels=levels, size=size, centre=centre)
 
 
-def _spikes(cross: Floats, short: float) -> Bools:
-    """Which pulses (from each change to the next) are spikes: very short, and a class apart from the others."""
+def _spikes(cross: Floats, tops: Floats, short: float) -> Bools:
+    """Which pulses (from each change to the next, with its turning point) are spikes.
+
+    Those very short, and far shorter than nearly all the others of their polarity. Where most pulses are that short,
+    only if their tops do not agree with the tops of the others: a narrow tooth or slot does.
+    """
     width = np.diff(cross)
     spike = np.zeros(len(width), np.bool_)
     if len(width) == 0 or not np.nanmin(width) <= short:
         return spike
     for parity in (0, 1):
-        own = np.sort(width[parity::2])
-        own = np.maximum(own[np.isfinite(own)], 0.25)
-        if len(own) < 3:
+        own = width[parity::2]
+        brief = own <= short
+        if not brief.any() or not (~brief & np.isfinite(own)).any():
             continue
-        ratio = own[1:] / own[:-1]
-        split = [k for k in np.flatnonzero(ratio >= SPIKE_RATIO) if own[k] <= short]
-        if split:
-            spike[parity::2] = width[parity::2] <= own[split[-1]]
+        others = own[~brief & np.isfinite(own)]
+        brief &= own * SPIKE_RATIO <= np.quantile(others, 0.2)
+        top = tops[1:-1][parity::2]
+        usual = np.median(top[own > short])
+        size = np.median(np.abs(np.diff(tops)))
+        if brief.mean() < 0.4 or np.median(np.abs(top[brief] - usual)) > 0.15 * size:
+            spike[parity::2] = brief
     return spike
 
 
@@ -318,7 +319,7 @@ def _without_spikes(swings: Swings, cross: Floats, short: float) -> tuple[Swings
     """Take spikes out, a burst from the inside outward; also how many there were."""
     count = 0
     for _ in range(12):
-        spike = _spikes(cross, short)
+        spike = _spikes(cross, swings.value, short)
         spike[1:] &= ~spike[:-1]
         k = np.flatnonzero(spike)
         if len(k) == 0:
@@ -341,26 +342,49 @@ def _changes(signal: _Signal, swings: Swings, cross: Floats) -> _Changes:
     return _Changes(swings, cross, before, after, noise, dome / float(np.nanmedian(size)), transition)
 
 
-def _without_holes(swings: Swings, cross: Floats) -> tuple[Bools, Floats]:
-    ok = np.isfinite(cross)
-    return ok, cross[ok]
-
-
 # ---------------------------------------------------------------------------------------------------- kind and times
 
 
-def _kind(changes: _Changes) -> SensorKind:
-    """Hall if both changes are quick or the plateaus are flat; a coil if its swing is slow one way and never rests high."""
+def _kind(signal: _Signal, changes: _Changes) -> SensorKind:
+    """Hall if both changes are quick, if the signal stays out through a gap, or if its plateaus are flat."""
     width = np.diff(changes.cross)
     if len(width) < 2:
         return "hall"
     pulse = 0.5 * (np.concatenate([width[:1], width]) + np.concatenate([width, width[-1:]]))
-    ratio = changes.transition / pulse
-    slow = [float(np.nanmedian(ratio[p::2])) if np.isfinite(ratio[p::2]).any() else 1.0 for p in (0, 1)]
-    if max(slow) < 0.35:
+    duration = np.sqrt(np.maximum(0.0, changes.transition**2 - (0.8 * (signal.width - 1) / signal.step) ** 2))
+    ratio = np.where(duration < 1.2, 0.0, duration) / pulse
+    if max(_usual(ratio[0::2]), _usual(ratio[1::2])) < 0.35:
         return "hall"
-    dome = [abs(float(np.nanmedian(changes.dome[p::2]))) for p in (0, 1)]
-    return "hall" if max(dome) < 0.08 else "vr"
+    inside = _in_gaps(signal, changes)
+    if len(inside) >= 2:
+        return "hall" if np.median(inside) > 0.3 else "vr"
+    dome = max(abs(_usual(changes.dome[0::2])), abs(_usual(changes.dome[1::2])))
+    return "hall" if dome < 0.08 else "vr"
+
+
+def _usual(values: Floats) -> float:
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if len(values) else 0.0
+
+
+def _in_gaps(signal: _Signal, changes: _Changes) -> Floats:
+    """How far from the middle the signal stands half-way through each gap, as part of the swing: a coil is at rest."""
+    cross = changes.cross
+    width = np.diff(cross)
+    gap = width > 1.8 * grouped(width, 16, 0.5)
+    middle = 0.5 * (changes.before + changes.after)
+    size = np.abs(changes.after - changes.before)
+    at = np.round(0.5 * (cross[:-1] + cross[1:])[gap]).astype(np.int64)
+    inside = np.abs(signal.x[at] - 0.5 * (middle[:-1] + middle[1:])[gap]) / np.maximum(size[1:][gap], 1e-300)
+    return np.asarray(inside[np.isfinite(inside)])
+
+
+def _coherence(swings: Swings) -> float:
+    """How much a high differs from the next high, and a low from the next low, as part of the swing between them."""
+    value = _tame(swings)
+    if len(value) < 8:
+        return 0.0
+    return float(np.median(np.abs(value[2:] - value[:-2])) / np.median(np.abs(np.diff(value))))
 
 
 def _rest_level(signal: _Signal, changes: _Changes) -> float:
@@ -376,50 +400,55 @@ def _rest_level(signal: _Signal, changes: _Changes) -> float:
 
 def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Found:
     x = frozen(raw)
-    empty = _Found(np.empty(0), np.empty(0, np.bool_), kind or "hall", "flat")
+    nothing = _Found(np.empty(0), np.empty(0, np.bool_), kind or "hall", "flat")
     if len(x) < 3:
-        return replace(empty, notes=("too short to hold an edge",))
+        return replace(nothing, notes=("too short to hold an edge",))
     extrema = block_extrema(x)
-    notes: list[str] = []
-    if extrema.missing:
-        notes.append(f"missing samples: {extrema.missing}")
-    x, extrema, clipped, wrap_notes = unwrapped(x, extrema)
-    notes += wrap_notes
-    signal = _signal(x, extrema)
-    empty = replace(empty, low=float(np.min(extrema.low)), high=float(np.max(extrema.high)), notes=tuple(notes))
-    if not empty.low < empty.high:
-        return (
-            replace(empty, low=min(empty.low, empty.high))
-            if np.isfinite(empty.low)
-            else replace(empty, low=0.0, high=0.0)
-        )
-    least = max(STANDS_OUT * signal.noise, VR_LEAST * signal.swing)
-    if signal.swing < 0.5 * least:
-        return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
-    least = min(least, max(0.4 * signal.swing, 5 * signal.noise))
-    signal = replace(signal, least=least)
-    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
-    swings = _above(swings, VR_LEAST)
-    short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
-    spikes = 0
-    for _ in range(2):
-        if len(swings) < 2:
-            return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
-        swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
-        spikes += more
-        if len(cross) == 0:
-            return replace(empty, quality="noisy", notes=(*notes, "no pattern stands out of the noise"))
-        changes = _changes(signal, swings, cross)
-        told = kind if kind in ("hall", "vr") else _kind(changes)
-        if told == "vr":
-            break
-        fewer = _above(swings, HALL_LEAST)
-        if len(fewer) == len(swings):
-            break
-        swings = fewer
+    notes = [f"missing samples: {extrema.missing}"] if extrema.missing else []
+    x, extrema, clipped, said = unwrapped(x, extrema)
+    notes += said
+    low, high = float(np.min(extrema.low)), float(np.max(extrema.high))
+    if not low < high:
+        return replace(nothing, low=low if low == high else 0.0, high=high if low == high else 0.0, notes=tuple(notes))
+    nothing = replace(nothing, low=low, high=high, quality="noisy", notes=(*notes, NOTHING_STANDS_OUT))
+    searched = _search(_signal(x, extrema), rate_hz, kind)
+    if searched is None:
+        return nothing
+    signal, changes, told, spikes = searched
     if spikes:
         notes.append(f"spikes ignored: {spikes}")
     return _timed(x, signal, changes, told, "clipped" if clipped else "good", notes)
+
+
+def _search(
+    signal: _Signal, rate_hz: float, kind: SensorKind | None
+) -> tuple[_Signal, _Changes, SensorKind, int] | None:
+    """Swings that count, and what they are; None where no pattern stands out of the noise."""
+    least = STANDS_OUT * signal.noise
+    if signal.swing < 3 * signal.noise:
+        return None
+    least = max(min(least, 0.5 * signal.swing), VR_LEAST * signal.swing)
+    signal = replace(signal, least=least)
+    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
+    swings = reach_across(_above(swings, VR_LEAST), 0.0)
+    short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
+    spikes = 0
+    for _ in range(3):
+        if len(swings) < 2 or _coherence(swings) > INCOHERENT:
+            return None
+        swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
+        spikes += more
+        if not np.isfinite(cross).any():
+            return None
+        changes = _changes(signal, swings, cross)
+        told = kind if kind in ("hall", "vr") else _kind(signal, changes)
+        if told == "vr":
+            break
+        fewer = reach_across(_above(swings, HALL_LEAST), HALL_ACROSS)
+        if len(fewer) == len(swings):
+            break
+        swings = fewer
+    return signal, changes, told, spikes
 
 
 def _above(swings: Swings, part: float) -> Swings:
@@ -444,7 +473,7 @@ def _timed(
     size = np.abs(changes.after - changes.before)
     noise = float(np.nanmedian(changes.noise))
     transition = changes.transition.copy()
-    usual = _halves(np.where(np.isfinite(transition), transition, np.nanmedian(transition)), 8)
+    usual = grouped(np.where(np.isfinite(transition), transition, np.nanmedian(transition)), 8, 0.5)
     transition = np.clip(np.where(np.isfinite(transition), transition, usual), 0.7 * usual, 1.3 * usual)
     cross = changes.cross
     if kind == "vr":
