@@ -25,6 +25,8 @@ from tightside.signals.recognise import (
 )
 
 WRONG_WHEEL = 0.22  # share of teeth missed or pulses too many from which the wheel is not the one expected
+LOOK_AT_OTHER = 0.015  # misfit from which the other polarity is tried too
+OTHER_FITS = 0.6  # ... and taken if it fits this much better
 FEWEST_TEETH = 6
 
 
@@ -182,11 +184,11 @@ def _follow_given(
     track = follow_wheel(train.of(wheel.active_edge), wheel)
     bad = misfit(track, wheel, len(train.of(wheel.active_edge)))
     faults: list[str] = []
-    if bad > 0.05:
+    if train.kind == "vr" or bad > LOOK_AT_OTHER:
         turned = replace(wheel, active_edge=other)
         track2 = follow_wheel(train.of(other), turned)
         bad2 = misfit(track2, turned, len(train.of(other)))
-        if bad2 < 0.4 * bad:
+        if bad2 < OTHER_FITS * bad:
             wheel, track, bad = turned, track2, bad2
             faults.append(f"the crank signal is upside down: its {other} edges carry the wheel, not the other ones")
     if bad > WRONG_WHEEL and learned is not None and learned.turn_certain and learned.misfit < 0.5 * bad:

@@ -286,10 +286,18 @@ def _refine(x: Any, coarse: Any, rising: Any, mid: Any, reach: Any, window: Any,
     for k in range(n):
         c = coarse[k]
         sign = 1.0 if rising[k] else -1.0
-        left = min(window[k], 0.5 * (c - coarse[k - 1])) if k > 0 else window[k]
-        right = min(window[k], 0.5 * (coarse[k + 1] - c)) if k + 1 < n else window[k]
-        a = max(0, int(np.floor(c - max(left, 1.0))))
-        b = min(x.size - 1, int(np.ceil(c + max(right, 1.0))))
+        a = int(np.floor(c - window[k]))
+        b = int(np.ceil(c + window[k]))
+        if k > 0:
+            a = max(
+                a, int(np.ceil(c - 0.5 * (c - coarse[k - 1]))) if c - coarse[k - 1] > 4 else int(np.ceil(coarse[k - 1]))
+            )
+        if k + 1 < n:
+            b = min(
+                b, int(np.floor(0.5 * (c + coarse[k + 1]))) if coarse[k + 1] - c > 4 else int(np.floor(coarse[k + 1]))
+            )
+        a = min(max(0, a), int(np.floor(c)))
+        b = max(min(x.size - 1, b), int(np.ceil(c)))
         c = _between(x, _tip(x, a, b, mid[k], sign, reach[k]), mid[k])
         if half[k] >= 1.5:
             for _ in range(2):

@@ -32,7 +32,8 @@ RIPPLE = 0.3  # swings smaller than this part of those around them are no teeth
 HALL_LEAST = 0.4  # a Hall sensor's swing against the recording's usual one
 VR_LEAST = 0.015  # a coil's swing against the recording's large ones: it grows with speed
 HALL_ACROSS = 0.1  # how far beyond the middle both ends of a Hall swing reach, as part of it
-INCOHERENT = 0.35  # highs (and lows) that differ more than this from one to the next are no pattern
+INCOHERENT = 0.2  # highs (and lows) that differ by this part of the swing from one to the next are no pattern
+INCOHERENT_HALL = 0.14
 STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
@@ -237,11 +238,11 @@ def _means(x: NDArray[Any], width: int, step: int) -> NDArray[np.float64]:
     return np.asarray(out / width)
 
 
-def _signal(x: NDArray[Any], extrema: BlockExtrema) -> _Signal:
+def _signal(plain: _Signal) -> _Signal:
     """The samples, or means over just enough of them for the noise to sink well below the swing."""
-    plain = best = _plain(x, extrema)
+    best = plain
     width = 4
-    while best.swing < 30 * best.noise and width * 64 <= len(x) and width <= 1024:
+    while best.swing < 30 * best.noise and width * 64 <= len(plain.x) and width <= 1024:
         means = _averaged(plain, width)
         if means.swing / means.noise > 1.2 * best.swing / best.noise:
             best = means
@@ -355,11 +356,14 @@ def _kind(signal: _Signal, changes: _Changes) -> SensorKind:
     ratio = np.where(duration < 1.2, 0.0, duration) / pulse
     if max(_usual(ratio[0::2]), _usual(ratio[1::2])) < 0.35:
         return "hall"
-    inside = _in_gaps(signal, changes)
-    if len(inside) >= 2:
-        return "hall" if np.median(inside) > 0.3 else "vr"
-    dome = max(abs(_usual(changes.dome[0::2])), abs(_usual(changes.dome[1::2])))
-    return "hall" if dome < 0.08 else "vr"
+    slower = _slower_at_gaps(changes)
+    if len(slower) >= 2:
+        return "hall" if np.median(slower) < 1.5 else "vr"
+    return "hall" if _dome(changes) < 0.08 else "vr"
+
+
+def _dome(changes: _Changes) -> float:
+    return max(abs(_usual(changes.dome[0::2])), abs(_usual(changes.dome[1::2])))
 
 
 def _usual(values: Floats) -> float:
@@ -367,16 +371,13 @@ def _usual(values: Floats) -> float:
     return float(np.median(values)) if len(values) else 0.0
 
 
-def _in_gaps(signal: _Signal, changes: _Changes) -> Floats:
-    """How far from the middle the signal stands half-way through each gap, as part of the swing: a coil is at rest."""
-    cross = changes.cross
-    width = np.diff(cross)
-    gap = width > 1.8 * grouped(width, 16, 0.5)
-    middle = 0.5 * (changes.before + changes.after)
-    size = np.abs(changes.after - changes.before)
-    at = np.round(0.5 * (cross[:-1] + cross[1:])[gap]).astype(np.int64)
-    inside = np.abs(signal.x[at] - 0.5 * (middle[:-1] + middle[1:])[gap]) / np.maximum(size[1:][gap], 1e-300)
-    return np.asarray(inside[np.isfinite(inside)])
+def _slower_at_gaps(changes: _Changes) -> Floats:
+    """Duration of the slower change beside each gap over the usual duration: a coil's voltage comes back in its own time."""
+    width = np.diff(changes.cross)
+    gap = np.flatnonzero(width > 1.8 * grouped(width, 16, 0.5))
+    known = np.where(np.isfinite(changes.transition), changes.transition, _usual(changes.transition))
+    ratio = known / np.maximum(grouped(known, 16, 0.5), 1.0)
+    return np.asarray(np.maximum(ratio[gap], ratio[gap + 1]))
 
 
 def _coherence(swings: Swings) -> float:
@@ -411,7 +412,7 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
     if not low < high:
         return replace(nothing, low=low if low == high else 0.0, high=high if low == high else 0.0, notes=tuple(notes))
     nothing = replace(nothing, low=low, high=high, quality="noisy", notes=(*notes, NOTHING_STANDS_OUT))
-    searched = _search(_signal(x, extrema), rate_hz, kind)
+    searched = _search(x, extrema, rate_hz, kind)
     if searched is None:
         return nothing
     signal, changes, told, spikes = searched
@@ -420,9 +421,26 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
     return _timed(x, signal, changes, told, "clipped" if clipped else "good", notes)
 
 
-def _search(
-    signal: _Signal, rate_hz: float, kind: SensorKind | None
-) -> tuple[_Signal, _Changes, SensorKind, int] | None:
+_Searched = tuple[_Signal, _Changes, SensorKind, int]
+
+
+def _search(x: NDArray[Any], extrema: BlockExtrema, rate_hz: float, kind: SensorKind | None) -> _Searched | None:
+    """Search the samples or, in noise, means over some of them: as many as leave the shorter pulses alone."""
+    plain = _plain(x, extrema)
+    signal = _signal(plain)
+    while True:
+        found = _search_in(signal, rate_hz, kind)
+        if signal.width == 1 or found and _shorter_pulses(found[1].cross) * signal.step >= 2.5 * signal.width:
+            return found
+        signal = _averaged(plain, signal.width // 2) if signal.width > 4 else plain
+
+
+def _shorter_pulses(cross: Floats) -> float:
+    width = np.diff(cross[np.isfinite(cross)])
+    return float(np.quantile(width, 0.1)) if len(width) else np.inf
+
+
+def _search_in(signal: _Signal, rate_hz: float, kind: SensorKind | None) -> _Searched | None:
     """Swings that count, and what they are; None where no pattern stands out of the noise."""
     least = STANDS_OUT * signal.noise
     if signal.swing < 3 * signal.noise:
@@ -434,7 +452,7 @@ def _search(
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     spikes = 0
     for _ in range(3):
-        if len(swings) < 2 or _coherence(swings) > INCOHERENT:
+        if len(swings) < 2:
             return None
         swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
         spikes += more
@@ -442,6 +460,8 @@ def _search(
             return None
         changes = _changes(signal, swings, cross)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes)
+        if _coherence(swings) > (INCOHERENT_HALL if told == "hall" else INCOHERENT):
+            return None
         if told == "vr":
             break
         fewer = reach_across(_above(swings, HALL_LEAST), HALL_ACROSS)
@@ -483,10 +503,11 @@ def _timed(
         level = np.full(len(cross), rest)
         cross = _cross_at(signal, changes.swings, level, centre=True)
         size = np.abs(np.diff(value))
-        noise = signal.noise
         ok &= np.isfinite(cross)
     else:
         level = steady_levels(0.5 * (changes.before + changes.after), 3.0 * max(noise, signal.noise))
+    if kind == "vr" or _dome(changes) > 0.03:
+        noise = signal.noise
     span = np.sqrt(np.maximum((transition * signal.step) ** 2 - (0.8 * (signal.width - 1)) ** 2, 0.0))
     span = np.where(span <= 1.0, 0.0, span)
     window = np.maximum(2.0, 0.8 * span + 1.0 + (1.5 * signal.width if signal.width > 1 else 0))

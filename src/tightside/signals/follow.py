@@ -20,7 +20,7 @@ from tightside.records import Floats, Ints, ToothTrack, WheelPattern
 
 MISS_COST = 5.0  # each missed tooth, in nats: about one pulse in 150
 EXTRA_COST = 5.0  # each pulse that is no tooth
-RESTART_COST = 30.0  # giving up the place on the wheel
+RESTART_COST = 8.0  # giving up the place on the wheel, offered only when it fits badly
 BEAM_NATS = 32.0  # paths further behind the best than this are dropped
 WALK_PER_DEG = 0.02**2  # variance of log speed gained per degree: 35 % cranking ripple with room to spare
 FIRST_SPEED_VARIANCE = 0.3**2  # of log speed, after one interval: an engine pulled from rest gains fast
@@ -55,7 +55,7 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
     r0 = 2.0 * jitter * jitter
     since_restart = 0
     last_best = 0.0
-    recent = 0.0
+    strain = 0.0
     # start: any tooth may be the first
     for k in range(n_teeth):
         node_prev[used] = -1
@@ -215,13 +215,14 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 l_known[nxt, s] = 0
                 used += 1
             since_restart = 0
-            recent = 0.0
+            strain = 0.0
             last_best = cost0
         else:
-            recent = 0.9 * recent + (best - last_best)
+            gained = best - last_best
+            strain = strain * (1.0 - 0.7 / n_teeth) + (gained if gained > 3.0 else 0.0)
             last_best = best
-            # the best path fits badly of late: let fresh ones compete
-            if recent > 25.0 and since_restart > 4 and count[nxt] + n_teeth <= beam:
+            # more than two odd pulses in about a turn: let every place on the wheel compete afresh
+            if strain > 2.2 * MISS_COST and since_restart > n_teeth // 2 and count[nxt] + n_teeth <= beam:
                 prev = l_node[nxt, best_h]
                 if node_edge[prev] == i:
                     prev = node_prev[prev]
@@ -236,11 +237,11 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                         l_node[nxt, s] = used
                         l_u[nxt, s] = 0.0
                         l_p[nxt, s] = 0.0
-                        l_cost[nxt, s] = best + RESTART_COST - 18.0
+                        l_cost[nxt, s] = best + RESTART_COST
                         l_known[nxt, s] = 0
                         used += 1
                     since_restart = 0
-                    recent = 0.0
+                    strain = 0.0
         # drop the hopeless
         if count[nxt] > 1:
             keep = 0

@@ -16,6 +16,7 @@ IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
 ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practice, no source)
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
+CRANKING_RPM = 400.0
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
 
@@ -43,9 +44,16 @@ def judge_cams(cams: tuple[CamEvidence, ...], repeat_deg: float) -> tuple[CamOff
     measured = []
     for i in steady:
         mean, interval, _ = summarise(cams[i].offsets)
-        measured.append(MeasuredCam(cams[i].pattern, mean, (interval[1] - interval[0]) / 3.92))
+        measured.append(
+            MeasuredCam(cams[i].pattern, mean, (interval[1] - interval[0]) / 3.92, is_cranking(cams[i].offsets))
+        )
     beliefs = dict(zip(steady, infer_teeth(tuple(measured), repeat_deg), strict=True))
     return tuple(_verdict(cam, state, beliefs.get(i)) for i, (cam, state) in enumerate(zip(cams, states, strict=True)))
+
+
+def is_cranking(offsets: CycleOffsets) -> bool:
+    """Whether the starter turned the engine: most cycles slower than any engine idles."""
+    return bool(len(offsets.rpm) and np.median(offsets.rpm) < CRANKING_RPM)
 
 
 def _motion(cam: CamEvidence) -> str:

@@ -82,7 +82,10 @@ class Place:
 
 
 def choose_place(
-    cams: list[tuple[CamEdges, CamPattern]], use: list[Bools], repeat_deg: float, inverted: tuple[bool, ...] | None = None
+    cams: list[tuple[CamEdges, CamPattern]],
+    use: list[Bools],
+    repeat_deg: float,
+    inverted: tuple[bool, ...] | None = None,
 ) -> Place:
     """The place of the crank wheel that fits all cams together, and whether another would do as well.
 

@@ -1,7 +1,7 @@
 """How many teeth: one posterior over all cams, every stage of their drives, and the crank reference they share.
 
-A cam's offset is the sum of whole teeth (its own sprocket's, or the bank's common first stage), a worn chain (late
-only), mounting and data tolerance, perhaps a phaser that is not parked, and whatever the crank reference is off by,
+A cam's offset is the sum of whole teeth (its own sprocket's, or the bank's common first stage), the bank's worn chain
+(late only), mounting and data tolerance, perhaps a phaser that is not parked, and whatever the crank reference is off by,
 which is the same for all cams. What no such cause explains is left open rather than given to the nearest tooth.
 
 Every number below is common practice, no source; they weigh possibilities, the measurement decides. Calibration on
@@ -13,7 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import log_ndtr
+from scipy.special import ndtr
 
 from tightside.records import CamPattern, DriveStage, Floats
 
@@ -24,8 +24,9 @@ BANK_JUMP, CAM_JUMP = 0.16, 0.14
 LATE_SHARE = 0.62
 BY_COUNT = {1: 0.58, 2: 0.25, 3: 0.11, 4: 0.06}
 MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
-WEAR_MEAN_DEG = 1.3  # late only, exponential
+WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0  # chains worn at all; late only, exponential, by the bank
 PHASER_WEIGHT = 0.04  # a phaser that is not parked: anywhere within its authority
+PHASER_WEIGHT_CRANKING = 0.012  # the same before there is oil pressure, when its pin should hold it
 ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
 ADRIFT_SPAN_DEG = 200.0
 REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
@@ -40,6 +41,7 @@ class MeasuredCam:
     pattern: CamPattern
     offset_deg: float
     sd_deg: float
+    cranking: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,28 +77,34 @@ def jump_prior(jump: float) -> Floats:
     return out
 
 
-def density(x: Floats, sd_deg: float, pattern: CamPattern) -> Floats:
-    """Density of an offset that teeth and reference do not explain: tolerance, wear (late), phaser. [1/deg]
+def density(x: Floats, cam: MeasuredCam) -> Floats:
+    """Density of an offset that teeth, wear and reference do not explain: tolerance, or a phaser not parked. [1/deg]
 
-    Normal convolved with a mixture of a point at 0 and an exponential toward late (exponentially modified normal),
-    plus a phaser's uniform with the same blur.
+    A normal, and a uniform over the phaser's authority with the same blur.
     """
-    s = float(np.hypot(sd_deg, MOUNT_SD_DEG))
-    normal = np.exp(-0.5 * (x / s) ** 2) / (s * np.sqrt(2.0 * np.pi))
-    rate = 1.0 / WEAR_MEAN_DEG
-    worn = rate * np.exp(rate * (0.5 * rate * s * s - x) + log_ndtr(x / s - rate * s))
-    total = 0.5 * normal + 0.5 * worn
-    reach = pattern.phaser_authority_deg
+    s = float(np.hypot(cam.sd_deg, MOUNT_SD_DEG))
+    total = np.exp(-0.5 * (x / s) ** 2) / (s * np.sqrt(2.0 * np.pi))
+    reach = cam.pattern.phaser_authority_deg
     if reach > 0.0:
-        y = -x if pattern.phaser_advances else x
-        parked_not = (np.exp(log_ndtr(y / s)) - np.exp(log_ndtr((y - reach) / s))) / reach
-        total = (1.0 - PHASER_WEIGHT) * total + PHASER_WEIGHT * parked_not
+        y = -x if cam.pattern.phaser_advances else x
+        away = (ndtr(y / s) - ndtr((y - reach) / s)) / reach
+        weight = PHASER_WEIGHT_CRANKING if cam.cranking else PHASER_WEIGHT
+        total = (1.0 - weight) * total + weight * away
     return np.asarray(total)
+
+
+def wear_prior() -> tuple[Floats, Floats]:
+    """Lateness of a bank's cams from its chain, and the probability of each. [deg]"""
+    late = np.arange(0.0, WEAR_MOST_DEG + 0.25, 0.5)
+    worn = np.exp(-late / WEAR_MEAN_DEG)
+    prior = WEAR_SHARE * worn / worn.sum()
+    prior[0] += 1.0 - WEAR_SHARE
+    return late, prior
 
 
 def _references(repeat_deg: float) -> tuple[Floats, Floats]:
     """Grid of crank reference errors and their prior weights; the last ones are whole repeats of a many-fold wheel."""
-    step = 0.25
+    step = 0.4
     s = np.arange(-100.0, 100.0 + step, step)
     near = np.exp(-0.5 * (s / REFERENCE_SD_DEG) ** 2)
     far = np.exp(-np.abs(s) / REFERENCE_SPAN_DEG)
@@ -125,41 +133,39 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
     banks: dict[str, list[int]] = {}
     for i, cam in enumerate(cams):
         banks.setdefault(cam.pattern.bank, []).append(i)
-    tables = [_cam_table(cam, s) for cam in cams]  # each (B, K, S): first-stage teeth, own teeth, reference
-    bank_prior = jump_prior(BANK_JUMP)
-    evidence = {b: np.prod([tables[i].sum(axis=1) for i in mine], axis=0) for b, mine in banks.items()}  # (B, S)
-    by_bank = {b: bank_prior @ e for b, e in evidence.items()}  # (S,)
+    tables = [_cam_table(cam, s) for cam in cams]  # each (W, B, K, S): wear, first-stage teeth, own teeth, reference
+    bank_prior = wear_prior()[1][:, None] * jump_prior(BANK_JUMP)[None, :]  # (W, B)
+    given = [t.sum(axis=2) for t in tables]  # (W, B, S)
+    by_bank = {
+        b: np.einsum("wb,wbs->s", bank_prior, np.prod([given[i] for i in mine], axis=0)) for b, mine in banks.items()
+    }
     posterior_s = weight * np.prod(list(by_bank.values()), axis=0)
     norm = max(float(posterior_s.sum()), 1e-300)
     lost = float(posterior_s[np.abs(s) > 3.0].sum() / norm)
     out = []
     for i, cam in enumerate(cams):
-        mine = banks[cam.pattern.bank]
-        others = weight * np.prod([v for b, v in by_bank.items() if b != cam.pattern.bank], axis=0)
-        siblings = np.prod([tables[j].sum(axis=1) for j in mine if j != i], axis=0)  # (B, S) or 1.0
-        joint = (
-            bank_prior[:, None, None] * tables[i] * np.broadcast_to(siblings, tables[i].sum(axis=1).shape)[:, None, :]
-        )
-        both = (joint * others[None, None, :]).sum(axis=2) / norm  # (B, K)
+        siblings = [given[j] for j in banks[cam.pattern.bank] if j != i]
+        shared = bank_prior[:, :, None] * np.prod([np.ones_like(given[i]), *siblings], axis=0)  # (W, B, S)
+        others = weight * np.prod([np.ones(len(s)), *(v for b, v in by_bank.items() if b != cam.pattern.bank)], axis=0)
+        both = np.einsum("wbs,wbks,s->bk", shared, tables[i], others, optimize=True) / norm
         out.append(_belief(cam, both, lost))
     return tuple(out)
 
 
 def _cam_table(cam: MeasuredCam, s: Floats) -> Floats:
-    """(B, K, S): likelihood times own-jump prior, for each first-stage jump, own jump and reference error."""
+    """(W, B, K, S): likelihood times own-jump prior, for each wear, first-stage jump, own jump, reference error."""
     stages = cam.pattern.stages
     own = pitch_deg(stages) if stages else 0.0
     first = pitch_deg(stages, 0) if stages else 0.0
-    prior = jump_prior(CAM_JUMP)
-    if not stages:
-        prior = (TEETH == 0).astype(np.float64)
+    prior = jump_prior(CAM_JUMP) if stages else (TEETH == 0).astype(np.float64)
     shift = TEETH[:, None] * first + TEETH[None, :] * own  # (B, K)
-    x = cam.offset_deg - shift[:, :, None] - s[None, None, :]
-    like = (1.0 - ADRIFT_WEIGHT) * density(x, cam.sd_deg, cam.pattern)
+    x = cam.offset_deg - shift[None, :, :, None] - s[None, None, None, :]
+    late = wear_prior()[0][:, None, None, None]
+    like = (1.0 - ADRIFT_WEIGHT) * density(x - late, cam)
     pitch = own if own > 0 else 20.0
-    near = np.exp(-np.abs(x) / (0.14 * pitch)) / (2.0 * 0.14 * pitch)  # integrates to 1
-    like = like + ADRIFT_WEIGHT * near * pitch / ADRIFT_SPAN_DEG
-    return like * prior[None, :, None]
+    blur = 0.14 * pitch
+    near = np.exp(-np.abs(x) / blur) / (2.0 * blur)  # integrates to 1
+    return (like + ADRIFT_WEIGHT * near * pitch / ADRIFT_SPAN_DEG) * prior[None, None, :, None]
 
 
 def _belief(cam: MeasuredCam, both: Floats, lost: float) -> TeethBelief:
