@@ -50,8 +50,8 @@ def _judge_cam(
     loose = fault.motion in ("wander", "swing", "hunting")
     even = wheel_repeat_deg(engine) < 45 and len(faults.cams) == 1
     reason = _why_not(engine, motion, faults, name, seen, offset, cycles, bias_deg)
-    known = offset is not None and cycles >= 2 and faults.crank_signal and not loose and not even and bias_deg == 0
-    known = known and not _another_frame(engine, faults, seen)
+    known = offset is not None and cycles >= 2 and faults.crank_signal and not loose and bias_deg == 0 and not even
+    known = known and not _another_frame(engine, faults, seen) and not _beyond_half_repeat(engine, name, offset)
     return {
         "offset_deg": offset,
         "offset_known": bool(known),
@@ -117,8 +117,8 @@ def _why_not(
         return "polarity swapped unseen: a window's width is too much of a tooth"
     if _other_stage(cam, offset, fault):
         return "as well a slip on another stage"
-    if _another_frame(engine, faults, seen):
-        return "the wheel repeats: another place of it fits as well"
+    if _another_frame(engine, faults, seen) or _beyond_half_repeat(engine, name, offset):
+        return "wheel or cam pattern repeats: another place fits as well"
     if abs(between_pulses_error_deg(engine, motion, cam, offset)) > 0.2 * pitch:
         return "too few crank pulses for the swing of speed"
     return ""
@@ -132,6 +132,12 @@ def _all_alike(faults: Faults) -> bool:
 def _other_stage(cam: Dict, offset: float, fault: CamFault) -> bool:
     earlier = stage_pitches_deg(cam)[:-1]
     return fault.teeth != 0 and any(abs(offset - k * p) < 2.5 for p in earlier for k in range(-3, 4) if k)
+
+
+def _beyond_half_repeat(engine: Dict, name: str, offset: float) -> bool:
+    """Whether the cam stands so far off that its pattern, moved the other way, would need a smaller shift."""
+    repeat = common_repeat_deg(engine, engine["cams"][name])
+    return repeat > 45 and abs(offset) > repeat / 2 - 6  # with an even wheel the cams together decide
 
 
 def _another_frame(engine: Dict, faults: Faults, seen: dict[str, Floats]) -> bool:
