@@ -37,6 +37,15 @@ CALLS: Mapping[str, tuple[CamState, float | None, float | None, int | None]] = {
 }
 Calls = Mapping[str, tuple[CamState, float | None, float | None, int | None]]
 
+STATES: dict[str, Calls] = {
+    "slipped": CALLS,
+    "in time": dict.fromkeys(CALLS, ("in time", 0.2, 0.1, 0)),
+    "erratic": {**CALLS, "1A": ("erratic", 8.0, 4.2, None)},
+    "off, not by a whole tooth": {**CALLS, "1A": ("off, not by a whole tooth", -6.4, 0.2, None)},
+    "no signal": {**CALLS, "1A": ("no signal", None, None, None)},
+    "not enough data": {**CALLS, "1A": ("not enough data", None, None, None)},
+}
+
 
 def examination(calls: Calls = CALLS, *, file: str = "towed-in.csv") -> Examination:
     """An idling V6 with the states asked for: cam -> (state, offset, scatter, call)."""

@@ -59,7 +59,9 @@ def command_of(module: Any, name: str) -> Any:
     if app is None:
         app = typer.Typer(add_completion=False)
         app.command(name)(module.run)
-    return typer.main.get_command(app)
+    command = typer.main.get_command(app)
+    command.params = [p for p in command.params if p.name not in ("install_completion", "show_completion")]
+    return command
 
 
 def version_wanted(value: bool) -> None:
@@ -93,7 +95,7 @@ def run(arguments: list[str]) -> int:
     except Exception as error:
         if debug:
             raise
-        line, code = line_and_code(error)
+        line, code = line_and_code(error, arguments)
         sys.stderr.write(f"tightside: {line}\n")
         return code
 
@@ -105,13 +107,14 @@ def without_debug(arguments: list[str]) -> tuple[list[str], bool]:
     return [a for a in options_ if a != "--debug"] + rest, "--debug" in options_
 
 
-def line_and_code(error: Exception) -> tuple[str, int]:
+def line_and_code(error: Exception, arguments: list[str]) -> tuple[str, int]:
     """One line for the person at the keyboard, and the exit code for the program that called us."""
+    verb = next((f" {a}" for a in arguments[:1] if a in VERBS), "")
     if isinstance(error, TightsideError):
         return error.sentence(), error.exit_code
     if isinstance(error, typer.TyperException):
         text = " ".join(error.format_message().split())
-        return f"{text.rstrip('.')}. Try 'tightside --help'.", 2
+        return f"{text.rstrip('.')}. Try 'tightside{verb} --help'.", 2
     if isinstance(error, MemoryError):
         return (
             "not enough memory for this recording. Record fewer channels or a shorter time, or close other programs.",

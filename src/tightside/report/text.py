@@ -220,7 +220,7 @@ def _recording_lines(recording: RecordingPart) -> list[str]:
         lines.append(f"  speed: {recording.rpm.median:.0f} rpm, from {low:.0f} to {high:.0f}")
     for channel in recording.channels:
         why = f": {channel.why}" if channel.why else ""
-        unit = f" [{channel.unit}]" if channel.unit else ""
+        unit = f" [{channel.unit}]" if channel.unit and not channel.column.endswith("]") else ""
         lines += _wrapped(f"{channel.column}{unit}  {channel.role or 'no role'}{why}", "  ", "    ")
     return lines
 
@@ -236,4 +236,5 @@ def _crank_lines(diagnosis: Diagnosis) -> list[str]:
 def _cam_line(cam: CamSeen, every: Sequence[CamSeen]) -> str:
     angles = ", ".join("?" if a is None else f"{a:.1f}" for a in cam.edge_angles_deg)
     at = f", at {angles} degrees" if angles else ""
-    return f"{long_name(cam.cam, every)} ({cam.column}): {cam.edges_per_cycle} edges a cycle, {cam.cycles} cycles{at}"
+    name = f"cam ({cam.column})" if cam.cam == cam.column else f"{long_name(cam.cam, every)} ({cam.column})"
+    return f"{name}: {cam.edges_per_cycle} edges a cycle, {cam.cycles} cycles{at}"

@@ -89,4 +89,8 @@ def odds(probability: float) -> str:
 def chances(cam: CamVerdict, least: float = 0.02) -> str:
     """The possibilities that still stand, likeliest first: "one tooth late 62 in 100, in time 37 in 100"."""
     ranked = sorted(cam.teeth.items(), key=lambda kv: -kv[1])
-    return ", ".join(f"{teeth_words(int(k))} {math.floor(p * 100 + 0.5)} in 100" for k, p in ranked if p >= least)
+    return ", ".join(f"{teeth_words(int(k))} {_in_100(p)}" for k, p in ranked if p >= least)
+
+
+def _in_100(probability: float) -> str:
+    return "more than 99 in 100" if probability > 0.99 else f"{math.floor(probability * 100 + 0.5)} in 100"
