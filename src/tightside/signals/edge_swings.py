@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from tightside.records import Floats, Ints
 from tightside.signals.extrema import BLOCK, BlockExtrema
 
+_OUTER = 0.65  # quantile of the highs that stands for them: ringing may add as many again, spikes a third
 _GROUP = 16  # swings whose upper quartile is the local measure of "large"
 
 
@@ -245,7 +246,7 @@ def grouped(values: Floats, size: int, quantile: float) -> Floats:
 def reach_across(swings: Swings, margin: float) -> Swings:
     """Only turning points on their own side of the local middle, by ``margin`` of the local swing.
 
-    The middle lies between the upper quartile of the highs and the lower quartile of the lows around. Ringing and
+    The middle lies between the outer ones of the highs and of the lows around. Ringing and
     noise turn on one side of it. Of turning points left on the same side in a row, the outermost stays.
     """
     if len(swings) < 3:
@@ -253,7 +254,7 @@ def reach_across(swings: Swings, margin: float) -> Swings:
     high = bool(swings.value[0] > swings.value[1])
     sign = np.ones(len(swings))
     sign[int(high) :: 2] = -1.0
-    outer = sign * grouped(sign * swings.value, _GROUP, 0.75)
+    outer = sign * grouped(sign * swings.value, _GROUP, _OUTER)
     other = np.concatenate([outer[1:], outer[-2:-1]])
     beyond = sign * (swings.value - 0.5 * (outer + other)) - margin * np.abs(outer - other)
     keep = np.flatnonzero(beyond > 0)

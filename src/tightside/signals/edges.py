@@ -39,6 +39,7 @@ SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
+_PASSES = 8
 _PROBES = 4096
 _SD_PER_MAD = 1.482602
 _SD_PER_MEAN = 1.253314
@@ -443,32 +444,41 @@ def _shorter_pulses(cross: Floats) -> float:
 def _search_in(signal: _Signal, rate_hz: float, kind: SensorKind | None) -> _Searched | None:
     """Swings that count, and what they are; None where no pattern stands out of the noise."""
     least = STANDS_OUT * signal.noise
-    if signal.swing < 3 * signal.noise:
+    if signal.swing < 1.5 * signal.noise:
         return None
     least = max(min(least, 0.5 * signal.swing), VR_LEAST * signal.swing)
     signal = replace(signal, least=least)
     swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
-    swings = reach_across(_above(swings, VR_LEAST), 0.0)
+    swings = _above(swings, VR_LEAST)
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     spikes = 0
-    for _ in range(3):
+    for _ in range(_PASSES):
         if len(swings) < 2:
             return None
         swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
         spikes += more
+        fewer = reach_across(swings, 0.0)
+        if len(fewer) < len(swings):
+            swings = fewer
+            continue
         if not np.isfinite(cross).any():
             return None
         changes = _changes(signal, swings, cross)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes)
-        if _coherence(swings) > (INCOHERENT_HALL if told == "hall" else INCOHERENT):
-            return None
-        if told == "vr":
-            break
-        fewer = reach_across(_above(swings, HALL_LEAST), HALL_ACROSS)
+        fewer = _two_levels(changes) if told == "hall" else swings
         if len(fewer) == len(swings):
-            break
+            strange = _coherence(swings) > (INCOHERENT_HALL if told == "hall" else INCOHERENT)
+            return None if strange else (signal, changes, told, spikes)
         swings = fewer
-    return signal, changes, told, spikes
+    return None
+
+
+def _two_levels(changes: _Changes) -> Swings:
+    """Swings whose plateaus, not their peaks, reach to the level of the others: what a Hall sensor's do."""
+    levels = np.concatenate([changes.before[:1], 0.5 * (changes.before[1:] + changes.after[:-1]), changes.after[-1:]])
+    value = np.where(np.isfinite(levels), levels, changes.swings.value)
+    settled = replace(changes.swings, value=value)
+    return reach_across(_above(settled, HALL_LEAST), HALL_ACROSS)
 
 
 def _above(swings: Swings, part: float) -> Swings:
