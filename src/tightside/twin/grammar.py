@@ -42,7 +42,8 @@ def read_fault(text: str, subject: Subject) -> Fault:
     if match is None or kind is None:
         raise _refused(text, f"one of {', '.join(kinds)}", match["kind"] if match else text)
     value = _value_of(text, kind, match["value"])
-    target = (match["target"] or "all").upper() if match["target"] != "all" else "all"
+    target = match["target"] or "all"
+    target = target if target == "all" else target.upper()
     fault = Fault(kind=kind, target=target, value=value, stage=int(match["stage"]) if match["stage"] else None)
     _check_target(text, fault, subject)
     return fault

@@ -89,7 +89,8 @@ def listed(signal: Switching, recorder: Recorder, seconds: float) -> Levels:
     high = signal.high[inside]
     last_of_tick = np.append(np.diff(ticks) > 0, True) if len(ticks) else np.empty(0, dtype=bool)
     ticks, high = ticks[last_of_tick], high[last_of_tick]
-    changed = np.ones(len(high), dtype=bool)
-    changed[1:] = high[1:] != high[:-1]
+    begins = np.searchsorted(signal.times_s, 0.0)
+    before = bool(signal.high[begins - 1]) if begins else not bool(signal.high[0]) if len(signal.high) else False
+    changed = np.diff(np.append(before, high).astype(np.int8)) != 0
     times = ticks[changed] * step
     return Levels(times_s=times, levels=high[changed].astype(np.int8), start_s=0.0, end_s=seconds, resolution_s=step)

@@ -16,6 +16,7 @@ FLUX_STEPS = 14400  # entries of a flux table over one turn of the wheel
 TAIL_SHARE, TAIL_WIDTH = 0.08, 3.0  # stray field of a tooth: what makes teeth beside a gap stand off a little
 ARM_V = 0.15  # a comparator on a coil needs this much before it switches
 WIDEST_TOOTH_DEG = 36.0
+LOBE_DEG = 8.0
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -57,11 +58,8 @@ def crank_target(wheel: WheelPattern, sensor: Sensor, shift_deg: float, rng: np.
 
 
 def cam_target(cam: CamPattern, kind: SensorKind, sensor: Sensor, rng: np.random.Generator) -> Target:
-    """A cam wheel, in crank degrees over a cycle. Of a coil's listed crossings only one polarity is a tooth's centre:
-    falling if any is listed."""
+    """A cam wheel, in crank degrees over a cycle. Where one polarity is listed, the other is added."""
     edges, rising = np.asarray(cam.edges_deg) + sensor.mount_deg, np.asarray(cam.rising)
-    if kind == "vr" and rising.any() and not rising.all():
-        edges, rising = edges[~rising], rising[~rising]
     sharp = np.ones(len(edges), dtype=bool)
     if rising.all() or not rising.any():
         edges, rising, sharp = _with_opposite(edges, rising, 720.0, sensor.duty)
@@ -94,8 +92,20 @@ def _flawed(
 
 
 def flux_slope(target: Target, sensor: Sensor) -> Floats:
-    """Slope of a coil's flux over one turn of its wheel, 1 at the peak of an ordinary tooth, falling through zero at
-    each tooth centre; (FLUX_STEPS + 1,), the last entry repeats the first."""
+    """Slope of a coil's flux over one turn of its wheel, peaks of about 1; (FLUX_STEPS + 1,), the last as the first.
+
+    Where one polarity is listed, those crossings are the centres of teeth, whose flux adds up. Where both are, the
+    voltage keeps one sign from each crossing to the next.
+    """
+    listed = target.rising[target.sharp]
+    if listed.any() and not listed.all():
+        return _lobes(target.edges_deg[target.sharp], listed, target.period_deg)
+    slope = _teeth(target, sensor)
+    return -slope if listed.all() else slope
+
+
+def _teeth(target: Target, sensor: Sensor) -> Floats:
+    """Falling through zero at each tooth centre."""
     centres = target.edges_deg[target.sharp]
     pitch = float(np.min(np.diff(centres, append=centres[0] + target.period_deg)))
     width = sensor.tooth_width * min(pitch, WIDEST_TOOTH_DEG)
@@ -109,6 +119,19 @@ def flux_slope(target: Target, sensor: Sensor) -> Floats:
     return np.asarray(np.append(slope, slope[0]) * width / np.exp(-0.5))
 
 
+def _lobes(crossings_deg: Floats, rising: Bools, period_deg: float) -> Floats:
+    """A rise to a peak behind each crossing and before the next, sagging between them; positive after a rising one."""
+    grid = np.arange(FLUX_STEPS + 1) * period_deg / FLUX_STEPS
+    before = np.searchsorted(crossings_deg, grid, side="right") - 1
+    ends = np.append(crossings_deg, crossings_deg[0] + period_deg)
+    since = (grid - crossings_deg[before]) % period_deg
+    span = np.diff(ends)[before]
+    reach = np.minimum(since, span - since)
+    peak = np.minimum(span / 2, LOBE_DEG)
+    shape = np.sin(np.pi / 2 * np.clip(reach / peak, 0.0, 1.0)) * np.exp(-np.clip(reach - peak, 0.0, None) / LOBE_DEG)
+    return np.asarray(np.where(rising[before], 1.0, -1.0) * shape)
+
+
 def _coil_crossings(target: Target, sensor: Sensor) -> Target:
     """Where a coil's voltage really crosses zero: stray flux moves the crossings beside a gap."""
     slope = flux_slope(target, sensor)
@@ -116,10 +139,11 @@ def _coil_crossings(target: Target, sensor: Sensor) -> Target:
     up = np.flatnonzero((slope[:-1] < 0) & (slope[1:] >= 0))
     at = np.concatenate([down, up])
     at_deg = (at + slope[at] / (slope[at] - slope[at + 1])) * target.period_deg / FLUX_STEPS
+    rises = np.arange(len(at)) >= len(down)
+    listed = target.rising[target.sharp]
     order = np.argsort(at_deg)
-    falls = np.arange(len(at)) < len(down)
-    rises = falls if bool(target.rising[target.sharp].any()) else ~falls
-    return replace(target, edges_deg=at_deg[order], rising=rises[order], sharp=falls[order])
+    sharp = (rises & listed.any()) | (~rises & ~listed.all())
+    return replace(target, edges_deg=at_deg[order], rising=rises[order], sharp=sharp[order])
 
 
 # ------------------------------------------------------------------------------------------------------ switching
@@ -232,8 +256,6 @@ def _hall(times, high, first, shape, rate_hz, n):  # type: ignore[no-untyped-def
 def coil_volts(target: Target, sensor: Sensor, turning: Turning, rate_hz: float, n: int) -> Floats:
     """Sampled voltage of a coil: slope of the flux times speed. (n,) [V]"""
     slope = flux_slope(target, sensor) * sensor.coil_v_per_krpm / 6e3
-    if bool(target.rising[target.sharp].any()):
-        slope = -slope
     return np.asarray(
         _coil(turning.angle_deg, turning.speed_deg_s, slope, target.period_deg, DT_S, sensor.delay_s, rate_hz, n)
     )
