@@ -250,7 +250,7 @@ class TestPart(Part):
 class Diagnosis(Part):
     """Everything that was found, in the order in which it is printed."""
 
-    schema_: Literal["tightside/diagnosis/1"] = Field(SCHEMA, alias="schema")
+    schema_: Literal["tightside/diagnosis/1"] = Field(default=SCHEMA, alias="schema")
     version: str = ""
     engine: str | None = None
     recordings: tuple[RecordingPart, ...] = ()

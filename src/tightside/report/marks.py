@@ -9,7 +9,7 @@ from tightside.diagnosis import CamVerdict
 from tightside.report.svg import Drawing
 from tightside.report.words import degrees, side
 
-WIDTH, HEIGHT = 560.0, 128.0
+WIDTH, HEIGHT = 560.0, 138.0
 EDGE = 56.0  # where the fixed part ends and the sprocket begins
 TOOTH = 24.0
 KIND = {
@@ -63,7 +63,7 @@ def _sprocket(drawing: Drawing, shift: float, per_tooth: float, reach: float, ki
     at = np.linspace(-reach, reach, 241)
     crest = 0.5 + 0.5 * np.cos(2 * np.pi * (at - shift))
     outline = [(WIDTH / 2 + a * per_tooth, EDGE + 3 + TOOTH * (1 - c**0.6)) for a, c in zip(at, crest, strict=True)]
-    drawing.path([(0, HEIGHT - 20), *outline, (WIDTH, HEIGHT - 20)], f"sprocket{kind}", closed=True)
+    drawing.path([(0, HEIGHT - 28), *outline, (WIDTH, HEIGHT - 28)], f"sprocket{kind}", closed=True)
 
 
 def _moved(drawing: Drawing, cam: CamVerdict, per_deg: float) -> None:
