@@ -51,7 +51,7 @@ def _judge_cam(
     even = wheel_repeat_deg(engine) < 45 and len(faults.cams) == 1
     reason = _why_not(engine, motion, faults, name, seen, offset, cycles, bias_deg)
     known = offset is not None and cycles >= 2 and faults.crank_signal and not loose and bias_deg == 0 and not even
-    known = known and not _another_frame(engine, faults, seen) and not _beyond_half_repeat(engine, name, offset)
+    known = known and not _another_frame(engine, faults, seen) and not _beyond_half_repeat(engine, name, offset or 0.0)
     return {
         "offset_deg": offset,
         "offset_known": bool(known),
