@@ -27,6 +27,22 @@ class Swings:
     value: Floats  # the sample there
     seen: Ints  # sample at which the swing that follows had grown to the least size looked for
 
+    def tamed(self, x: NDArray[Any], length: int) -> Floats:
+        """Values cut to what their neighbours reach for longer than ``length`` samples, plus half as much again."""
+        value = self.value
+        if len(value) < 6:
+            return value
+        size = float(np.median(self.sizes()))
+        if np.ptp(value[0::2]) < 0.6 * size and np.ptp(value[1::2]) < 0.6 * size:
+            return value
+        usual = grouped(held(x, self, length), _GROUP, 0.5)
+        other = np.concatenate([usual[1:], usual[-2:-1]])
+        if np.median(np.abs(usual - other)) < 0.4 * size:  # narrow teeth, not spikes
+            usual = grouped(value, _GROUP, 0.5)
+            other = np.concatenate([usual[1:], usual[-2:-1]])
+        room = 0.6 * np.abs(usual - other)
+        return np.asarray(np.clip(value, usual - room, usual + room))
+
     def __len__(self) -> int:
         return len(self.at)
 
@@ -224,6 +240,33 @@ def trim(swings: Swings, least: float) -> Swings:
     return swings.take(slice(kept[0], kept[-1] + 2) if len(kept) else slice(0, 0))
 
 
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _held(x: Any, at: Any, value: Any, length: int, out: Any) -> None:
+    for k in range(at.size):
+        sign = 1.0 if value[k] > value[k - 1 if k > 0 else 1] else -1.0
+        a = at[k]
+        b = a
+        worst = sign * float(x[a])
+        for _ in range(length):
+            left = sign * float(x[a - 1]) if a > 0 else -np.inf
+            right = sign * float(x[b + 1]) if b + 1 < x.size else -np.inf
+            if left > right:
+                a -= 1
+                worst = min(worst, left)
+            elif right > -np.inf:
+                b += 1
+                worst = min(worst, right)
+        out[k] = sign * worst
+
+
+def held(x: NDArray[Any], swings: Swings, length: int) -> Floats:
+    """What each turning point reaches for longer than ``length`` samples in a row: the level below a spike. (len,)"""
+    out = np.empty(len(swings))
+    if len(swings) > 1:
+        _held(x, swings.at, swings.value, length, out)
+    return out
+
+
 def grouped(values: Floats, size: int, quantile: float) -> Floats:
     """Quantile of each run of ``size`` values of the same parity (highs, or lows), given back value by value.
 
@@ -251,7 +294,7 @@ def reach_across(swings: Swings, margin: float) -> Swings:
     """
     if len(swings) < 3:
         return swings
-    high = bool(swings.value[0] > swings.value[1])
+    high = bool(np.median(np.diff(swings.value)[0::2]) < 0)
     sign = np.ones(len(swings))
     sign[int(high) :: 2] = -1.0
     outer = sign * grouped(sign * swings.value, _GROUP, _OUTER)

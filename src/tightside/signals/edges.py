@@ -42,6 +42,7 @@ NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _PASSES = 8
 _PROBES = 4096
 _SD_PER_MAD = 1.482602
+_SD_PER_QUARTER = 3.138
 _SD_PER_MEAN = 1.253314
 _RANGE_64 = 4.2  # lower quartile of the range of 64 normal deviates, in standard deviations
 _OUTER_64 = 7.6  # 99.5th percentile of their maximum less 0.5th of their minimum
@@ -56,6 +57,7 @@ class _Signal:
     noise: float  # standard deviation
     swing: float  # robust range, less what noise adds to it
     least: float = 0.0  # smallest swing that is looked for
+    brief: int = 1  # samples: as long as a spike may be
     step: int = 1
     width: int = 1
 
@@ -196,8 +198,12 @@ def _quantum(values: Floats) -> float:
 
 
 def _spread(values: Floats) -> float:
-    values = values[np.isfinite(values)]
-    return float(_SD_PER_MAD * np.median(np.abs(values))) if len(values) else 0.0
+    """Standard deviation from the smaller deviations, because where teeth are dense the larger ones are edges."""
+    size = np.abs(values[np.isfinite(values)])
+    if len(size) == 0:
+        return 0.0
+    quarter, half = np.quantile(size, (0.25, 0.5))
+    return float(_SD_PER_QUARTER * quarter if quarter > 0 else _SD_PER_MAD * half)
 
 
 def _measure(x: NDArray[Any], extrema: BlockExtrema, known: float | None = None) -> tuple[float, float]:
@@ -268,21 +274,12 @@ def _averaged(plain: _Signal, width: int) -> _Signal:
 # --------------------------------------------------------------------------------------------------- swings, changes
 
 
-def _tame(swings: Swings) -> Floats:
-    """Turning-point values cut to what their neighbours reach, so that a spike does not move the middle."""
-    value = swings.value
-    if len(value) < 6:
-        return value
-    size = 0.6 * float(np.median(swings.sizes()))
-    if np.ptp(value[0::2]) < size and np.ptp(value[1::2]) < size:
-        return value
-    usual = grouped(value, 16, 0.5)
-    room = 0.6 * np.abs(usual - np.concatenate([usual[1:], usual[-2:-1]]))
-    return np.asarray(np.clip(value, usual - room, usual + room))
+def _tame(signal: _Signal, swings: Swings) -> Floats:
+    return swings.tamed(signal.x, signal.brief)
 
 
 def _cross(signal: _Signal, swings: Swings) -> Floats:
-    value = _tame(swings)
+    value = _tame(signal, swings)
     return _cross_at(signal, swings, 0.5 * (value[1:] + value[:-1]))
 
 
@@ -381,11 +378,9 @@ def _slower_at_gaps(changes: _Changes) -> Floats:
     return np.asarray(np.maximum(ratio[gap], ratio[gap + 1]))
 
 
-def _coherence(swings: Swings) -> float:
+def _coherence(signal: _Signal, swings: Swings) -> float:
     """How much a high differs from the next high, and a low from the next low, as part of the swing between them."""
-    value = _tame(swings)
-    if len(value) < 8:
-        return 0.0
+    value = _tame(signal, swings)
     return float(np.median(np.abs(value[2:] - value[:-2])) / np.median(np.abs(np.diff(value))))
 
 
@@ -447,52 +442,56 @@ def _search_in(signal: _Signal, rate_hz: float, kind: SensorKind | None) -> _Sea
     if signal.swing < 1.5 * signal.noise:
         return None
     least = max(min(least, 0.5 * signal.swing), VR_LEAST * signal.swing)
-    signal = replace(signal, least=least)
-    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
-    swings = _above(swings, VR_LEAST)
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
+    signal = replace(signal, least=least, brief=int(short))
+    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
+    swings = _above(signal, swings, VR_LEAST)
     spikes = 0
     for _ in range(_PASSES):
         if len(swings) < 2:
             return None
         swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
         spikes += more
-        fewer = reach_across(swings, 0.0)
-        if len(fewer) < len(swings):
-            swings = fewer
-            continue
         if not np.isfinite(cross).any():
             return None
         changes = _changes(signal, swings, cross)
+        fewer = reach_across(_settled(changes), 0.0)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes)
-        fewer = _two_levels(changes) if told == "hall" else swings
+        if len(fewer) == len(swings) and told == "hall":
+            fewer = reach_across(_above(signal, _settled(changes), HALL_LEAST), HALL_ACROSS)
         if len(fewer) == len(swings):
-            strange = _coherence(swings) > (INCOHERENT_HALL if told == "hall" else INCOHERENT)
+            strange = spikes > 10 + 3 * len(cross) or _strange(signal, changes, told)
             return None if strange else (signal, changes, told, spikes)
         swings = fewer
     return None
 
 
-def _two_levels(changes: _Changes) -> Swings:
-    """Swings whose plateaus, not their peaks, reach to the level of the others: what a Hall sensor's do."""
+def _settled(changes: _Changes) -> Swings:
+    """The turning points, each with its plateau's level in place of its peak, which a spike may have made."""
     levels = np.concatenate([changes.before[:1], 0.5 * (changes.before[1:] + changes.after[:-1]), changes.after[-1:]])
-    value = np.where(np.isfinite(levels), levels, changes.swings.value)
-    settled = replace(changes.swings, value=value)
-    return reach_across(_above(settled, HALL_LEAST), HALL_ACROSS)
+    return replace(changes.swings, value=np.where(np.isfinite(levels), levels, changes.swings.value))
 
 
-def _above(swings: Swings, part: float) -> Swings:
+def _strange(signal: _Signal, changes: _Changes, kind: SensorKind) -> bool:
+    """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels."""
+    size = float(np.nanmedian(np.abs(changes.after - changes.before)))
+    width = np.diff(changes.cross)
+    if len(width) > 20 and max(_usual(width[0::2]), _usual(width[1::2])) < 2.2:  # a recorder's last digit flickers
+        return True
+    if len(changes.cross) >= 7:
+        white = 0.4 * signal.noise / size
+        return _coherence(signal, changes.swings) > white + (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
+    return max(_usual(changes.noise) - 2 * signal.noise, _dome(changes) * size) > 0.1 * size
+
+
+def _above(signal: _Signal, swings: Swings, part: float) -> Swings:
     """Swings of at least ``part`` of the recording's large ones."""
     if len(swings) < 2:
         return swings
     sizes = swings.sizes()
     if sizes.min() >= part * sizes.max():
         return swings
-    return trim(swings, part * float(np.percentile(_tamed_sizes(swings), 75)))
-
-
-def _tamed_sizes(swings: Swings) -> Floats:
-    return np.abs(np.diff(_tame(swings)))
+    return trim(swings, part * float(np.percentile(np.abs(np.diff(_tame(signal, swings))), 75)))
 
 
 def _timed(
