@@ -97,8 +97,12 @@ class Source:
 
     def _spooled(self, chunks: Iterator[bytes]) -> BinaryIO:
         store = tempfile.SpooledTemporaryFile(max_size=self._in_memory)  # noqa: SIM115 - closed in __exit__
-        for chunk in chunks:
-            store.write(chunk)
+        try:
+            for chunk in chunks:
+                store.write(chunk)
+        except BaseException:
+            store.close()
+            raise
         return cast(BinaryIO, store)
 
     def _unpacked(self, stream: BinaryIO, start: bytes, packing: str) -> BinaryIO:
@@ -133,8 +137,8 @@ def _opened(path: Path) -> tuple[str, BinaryIO]:
 def _stream_name(stream: BinaryIO) -> str:
     if isinstance(cast(Any, stream), io.TextIOBase):
         raise UsageError(code="text-stream", what="the stream gives text", expected="a stream opened in binary mode")
-    name = getattr(stream, "name", "-")
-    return Path(name).name if isinstance(name, str) else "-"
+    name = getattr(stream, "name", None)
+    return Path(name).name if isinstance(name, str) else "stream"
 
 
 def _chunks(stream: BinaryIO, start: bytes, running: Any) -> Iterator[bytes]:

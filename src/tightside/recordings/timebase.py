@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 
@@ -18,6 +18,8 @@ BLOCK = 1 << 16
 DAY_S = 86400.0
 LONGEST_STEP_S = 60.0  # a recorder that says less often than this what the engine does is no recorder
 RESTART_KEEPS = 0.02  # a restarted clock falls back at least to this fraction of what it had reached
+
+LONGEST_EDGE_S = 0.1  # typical time between edges: at least one of crank and cams moves faster even while cranking
 
 _TIME_WORDS = {
     "time",
@@ -83,24 +85,29 @@ def time_rank(column: Column) -> int:
 
 def advances(values: Floats) -> float:
     """Fraction of steps that go up; 0 where the column falls anywhere or stands still. NaN are passed over."""
-    filled = values[~np.isnan(values)] if np.isnan(values).any() else values
-    if len(filled) < 2:
-        return 0.0
-    up = 0
-    for block in _blocks(filled):
-        step = np.diff(block)
-        if step.min() < 0:
+    up = steps = 0
+    last = np.nan
+    for start in range(0, len(values), BLOCK):
+        block = values[start : start + BLOCK]
+        block = block[~np.isnan(block)]
+        step = np.diff(block, prepend=last) if not np.isnan(last) else np.diff(block)
+        if len(step) and step.min() < 0:
             return 0.0
         up += int(np.count_nonzero(step))
-    return up / (len(filled) - 1)
+        steps += len(step)
+        last = block[-1] if len(block) else last
+    return up / steps if steps else 0.0
 
 
 def counts_rows(column: Column) -> bool:
     """Whether the column only numbers the rows."""
-    values = column.numbers()
+    values = column.values if column.values.dtype.kind in "iu" else column.numbers()
     plain = not column.unit and (not column.named or bool(set(words_of(column.heading)) & _COUNT_WORDS))
     start = values[0] if len(values) else np.nan
-    return plain and start in (0.0, 1.0) and bool(np.array_equal(values, start + np.arange(len(values))))
+    if not plain or start not in (0.0, 1.0):
+        return False
+    blocks = (values[i : i + BLOCK] - start - i for i in range(0, len(values), BLOCK))
+    return all(np.array_equal(block, np.arange(len(block))) for block in blocks)
 
 
 def choose_time(table: Table) -> tuple[Column | None, list[str]]:
@@ -137,7 +144,8 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
 
 
 def _filled(column: Column) -> Floats:
-    values = column.numbers()
+    """Some of the numbers in it: those at its start, without NaN."""
+    values = replace(column, values=column.values[: 4 * BLOCK]).numbers()
     filled = values[~np.isnan(values)]
     return filled if len(filled) else np.zeros(1)
 
@@ -181,11 +189,13 @@ def seconds_of(column: Column, units: Mapping[str, str], whole_rows: bool) -> tu
             expected="s, ms, us, ns or min",
             got=named,
         )
-    factor = _likely_factor(_filled(column), whole_rows)
-    if factor == 1.0:
+    filled = _filled(column)
+    factor = _likely_factor(filled, whole_rows)
+    if factor == 1.0 and np.any(filled[:BLOCK] != np.rint(filled[:BLOCK])):
         return values, []
-    word = {1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}[factor]
-    return values * factor, [f"the time has no unit and was taken as {word}; say --unit time=... if that is wrong"]
+    word = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}[factor]
+    said = [f"the time has no unit and was taken as {word}; say --unit time=... if that is wrong"]
+    return values * factor if factor != 1.0 else values, said
 
 
 def _likely_factor(values: Floats, whole_rows: bool) -> float:
@@ -198,7 +208,7 @@ def _likely_factor(values: Floats, whole_rows: bool) -> float:
         return 1.0
     steps = np.diff(sample)
     step = float(np.median(steps[steps > 0])) if np.any(steps > 0) else 0.0
-    longest = LONGEST_STEP_S if whole_rows else 1.0
+    longest = LONGEST_STEP_S if whole_rows else LONGEST_EDGE_S
     return next((factor for factor in (1.0, 1e-3, 1e-6) if step * factor <= longest), 1e-9)
 
 
@@ -295,7 +305,7 @@ def _line(times_s: Floats) -> tuple[float, float, float]:
         place = np.arange(start, start + len(block))
         rest = block - (first + guess * place)
         total += float(rest.sum())
-        moment += float(rest @ (place - middle))
+        moment += float((rest * (place - middle)).sum())
         low, high = min(low, float(rest.min())), max(high, float(rest.max()))
     tilt = moment / (rows * (rows * rows - 1) / 12)
     mean = total / rows
@@ -330,11 +340,6 @@ def _gapped_grid(times_s: Floats) -> Grid | None:
     if slots > 3 * len(times_s):
         return None
     return Grid(_rounded_rate(float(slope), slots, 0.0), float(intercept), slots, slots - len(times_s))
-
-
-def _blocks(values: Floats) -> Iterator[Floats]:
-    for start in range(0, len(values) - 1, BLOCK):
-        yield values[start : start + BLOCK + 1]
 
 
 def split_pairs(table: Table) -> list[Table]:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,12 +21,16 @@ from tightside.recordings.formats.csv_cells import Cells, numbers_from
 from tightside.recordings.formats.csv_dialect import Dialect, find_dialect
 from tightside.recordings.headings import find_unit, split_heading, words_of
 from tightside.recordings.source import HEAD_BYTES, Source
-from tightside.recordings.tables import Column, Contents, ReadOptions, Spelling, Table, nameless
+from tightside.recordings.spool import SpooledColumns, can_map
+from tightside.recordings.tables import Column, Contents, ReadOptions, Table, nameless
 
 if TYPE_CHECKING:
     import polars as pl
 
-BLOCK_BYTES = 1 << 26
+BLOCK_BYTES = 1 << 25
+WHOLE_BYTES = 1 << 28
+PARSER_BYTES = 3 << 27  # address space that polars takes for its threads
+PARSER_FACTOR = 16  # and for each byte that it parses
 _VALUE_WORDS = {"value", "reading", "val", "wert", "level", "state"}
 _NAME_WORDS = {"name", "channel", "signal", "pid", "sensor", "parameter", "id", "ch", "variable"}
 
@@ -41,7 +46,13 @@ def read(source: Source, options: ReadOptions) -> Contents:
     dialect = find_dialect(source.head, source.size <= HEAD_BYTES)
     if isinstance(dialect, str):
         raise DataError(code="no-table", what=f"{source.name} has no table of numbers", got=dialect)
-    parsed = _joined([_parse(block, dialect) for block in _blocks(source, dialect, options)])
+    block_bytes = _block_bytes(source, dialect, options)
+    if source.size <= block_bytes:
+        data, skip = _in_one_go(source, dialect)
+        parsed = _parse(data, dialect, skip)
+    else:
+        blocks = _blocks(source, dialect, options.progress, min(block_bytes, BLOCK_BYTES))
+        parsed = _joined((_parse(block, dialect, 0) for block in blocks), dialect.width)
     options.progress(1.0)
     return _contents(parsed, dialect)
 
@@ -49,18 +60,49 @@ def read(source: Source, options: ReadOptions) -> Contents:
 # ------------------------------------------------------------------------------------------------------- the bytes
 
 
-def _blocks(source: Source, dialect: Dialect, options: ReadOptions) -> Iterator[bytes]:
+def _block_bytes(source: Source, dialect: Dialect, options: ReadOptions) -> int:
+    """Bytes that can be parsed in one go; in a tight address space less, as long as the result itself fits in.
+
+    Raises
+    ------
+    DataError
+        It does not fit.
+    """
+    if options.memory_limit_bytes is None:
+        return WHOLE_BYTES
+    import polars  # noqa: F401 - what it takes for itself on loading has to be counted
+
+    lines = max(1, source.head.count(b"\n"))
+    result = source.size * lines // len(source.head) * dialect.width * 8
+    block = max(1 << 20, min(BLOCK_BYTES, options.memory_limit_bytes // 16))
+    while not can_map(PARSER_BYTES + PARSER_FACTOR * min(block, source.size) + result):
+        block //= 2
+        if block < 1 << 18:
+            raise DataError(
+                code="out-of-memory",
+                what=f"{source.name} has about {result // dialect.width // 8} rows, too many for this process",
+                expected=f"{(PARSER_BYTES + result) / 2**30:.1f} GiB more than it may use",
+                hint="Cut the recording to the part that matters, or raise the limit",
+            )
+    return block
+
+
+def _in_one_go(source: Source, dialect: Dialect) -> tuple[bytes | Path, int]:
+    """The file as polars can take it, and how many lines to skip."""
+    wide = dialect.encoding.startswith(("utf-16", "utf-32"))
+    if not wide and dialect.newline == "\n" and dialect.delimiter != " ":
+        return source.path or source.whole(), dialect.first_line
+    return b"".join(_blocks(source, dialect, lambda _: None, BLOCK_BYTES)), 0
+
+
+def _blocks(source: Source, dialect: Dialect, progress: Callable[[float], None], block_bytes: int) -> Iterator[bytes]:
     """The rows from the first one on, as UTF-8 (or Latin-1 with plain digits) and whole lines."""
-    skip = dialect.first_line
-    rest = b""
-    for raw in _utf8(source, dialect, options.progress):
+    skip, rest = dialect.first_line, b""
+    for raw in _utf8(source, dialect, progress, block_bytes):
         chunk = rest + raw if rest else raw
         while skip and (end := chunk.find(b"\n")) >= 0:
             chunk, skip = chunk[end + 1 :], skip - 1
-        if skip:
-            rest = chunk
-            continue
-        end = len(chunk) if len(chunk) < BLOCK_BYTES else chunk.rfind(b"\n") + 1 or len(chunk)
+        end = 0 if skip else chunk.rfind(b"\n") + 1
         rest = chunk[end:]
         if end:
             yield _tabbed(chunk[:end]) if dialect.delimiter == " " else chunk[:end]
@@ -68,12 +110,12 @@ def _blocks(source: Source, dialect: Dialect, options: ReadOptions) -> Iterator[
         yield _tabbed(rest) if dialect.delimiter == " " else rest
 
 
-def _utf8(source: Source, dialect: Dialect, progress: Callable[[float], None]) -> Iterator[bytes]:
+def _utf8(source: Source, dialect: Dialect, progress: Callable[[float], None], block_bytes: int) -> Iterator[bytes]:
     stream = source.open()
     wide = dialect.encoding.startswith(("utf-16", "utf-32"))
     decoder = codecs.getincrementaldecoder(dialect.encoding)("replace") if wide else None
     done = 0
-    while raw := stream.read(BLOCK_BYTES):
+    while raw := stream.read(block_bytes):
         done += len(raw)
         if decoder is not None:
             raw = decoder.decode(raw).encode("utf-8")
@@ -100,17 +142,17 @@ class Parsed:
     dropped: int = 0  # lines without any number
 
 
-def _parse(block: bytes, dialect: Dialect) -> Parsed:
+def _parse(block: bytes | Path, dialect: Dialect, skip: int) -> Parsed:
     import polars as pl
 
     types = [pl.Float64 if kind == "number" else pl.String for kind in dialect.spelled]
     if not dialect.trimmed:
         try:
-            return _cells(_frame(block, dialect, types), dialect)
+            return _cells(_frame(block, skip, dialect, types), dialect)
         except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
             pass
     try:
-        return _cells(_frame(block, dialect, [pl.String] * dialect.width), dialect)
+        return _cells(_frame(block, skip, dialect, [pl.String] * dialect.width), dialect)
     except pl.exceptions.PolarsError as problem:
         raise DataError(
             code="table-broken",
@@ -120,13 +162,14 @@ def _parse(block: bytes, dialect: Dialect) -> Parsed:
         ) from problem
 
 
-def _frame(block: bytes, dialect: Dialect, types: list[Any]) -> pl.DataFrame:
+def _frame(block: bytes | Path, skip: int, dialect: Dialect, types: list[Any]) -> pl.DataFrame:
     import polars as pl
 
     try:
         return pl.read_csv(
             block,
             has_header=False,
+            skip_lines=skip,
             schema={f"c{i}": kind for i, kind in enumerate(types)},
             separator="\t" if dialect.delimiter == " " else dialect.delimiter,
             decimal_comma=dialect.decimal == "," and dialect.delimiter != "," and pl.Float64 in types,
@@ -194,24 +237,34 @@ def _without_blanks(parsed: Parsed) -> Parsed:
     return Parsed(columns, texts, int(keep.sum()), breaks, int(blank.sum()))
 
 
-def _joined(blocks: list[Parsed]) -> Parsed:
-    if len(blocks) == 1:
-        return blocks[0]
-    starts = np.concatenate([[0], np.cumsum([block.rows for block in blocks])])
-    columns = []
-    for parts in zip(*(block.columns for block in blocks), strict=True):
-        number = [part for part in parts if part.spelled != "text"]
-        values: NDArray[Any] = np.concatenate([part.values for part in parts])
-        unit = next((part.unit for part in number if part.unit), "")
-        spelled: Spelling = number[0].spelled if number else "text"
-        bad = [
-            (start + part.first_unread, part.example) for start, part in zip(starts, parts, strict=False) if part.unread
-        ]
-        columns.append(
-            Cells(values, unit, spelled, sum(part.unread for part in parts), *(bad[0][::-1] if bad else ("", -1)))
-        )
-    breaks = tuple(int(start) + row for start, block in zip(starts, blocks, strict=False) for row in block.breaks)
-    return Parsed(tuple(columns), {}, int(starts[-1]), breaks, sum(block.dropped for block in blocks))
+def _joined(blocks: Iterable[Parsed], width: int) -> Parsed:
+    """All blocks as one, their numbers kept on disk."""
+    columns = [Cells(np.empty(0), spelled="text")] * width
+    breaks: list[int] = []
+    dropped = 0
+    with SpooledColumns(width) as spool:
+        for block in blocks:
+            columns = [_and_then(so_far, here, spool.rows) for so_far, here in zip(columns, block.columns, strict=True)]
+            breaks += [spool.rows + row for row in block.breaks]
+            dropped += block.dropped
+            spool.append([cells.values for cells in block.columns])
+        done = tuple(replace(c, values=values) for c, values in zip(columns, spool.arrays(), strict=True))
+        return Parsed(done, {}, spool.rows, tuple(breaks), dropped)
+
+
+def _and_then(so_far: Cells, here: Cells, rows: int) -> Cells:
+    """What is known of a column after one more block."""
+    if here.spelled == "text":
+        return so_far
+    first = so_far if so_far.unread else replace(here, first_unread=rows + here.first_unread)
+    return Cells(
+        so_far.values,
+        so_far.unit or here.unit,
+        here.spelled if so_far.spelled == "text" else so_far.spelled,
+        so_far.unread + here.unread,
+        first.example,
+        first.first_unread,
+    )
 
 
 # -------------------------------------------------------------------------------------------------------- the table
@@ -244,12 +297,14 @@ def _filled(column: Column) -> bool:
 
 def _unread(parsed: Parsed, dialect: Dialect) -> tuple[str, ...]:
     said = [
-        f"{cells.unread} cells of '{heading}' are no numbers and were left empty (the first: '{cells.example[:40]}')"
+        f"'{heading}': cells left empty because they are no numbers: {cells.unread} (the first: '{cells.example[:40]}')"
         for heading, cells in zip(dialect.headings, parsed.columns, strict=True)
         if cells.unread
     ]
     if parsed.breaks:
-        said.append(f"the headings stand {len(parsed.breaks)} more times inside the table: the logger was restarted")
+        said.append(
+            f"the headings are repeated inside the table (times: {len(parsed.breaks)}): the logger was restarted"
+        )
     return tuple(said)
 
 

@@ -7,6 +7,8 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import islice
 
 from tightside.recordings.headings import find_unit
 from tightside.recordings.tables import nameless
@@ -155,6 +157,7 @@ def spelling(cell: str, decimal: str) -> str:
 _TELLING = frozenset(("number", "quantity", "clock", "stamp"))
 
 
+@lru_cache(maxsize=1)  # asked twice in a row: by the sniff, and by the read
 def find_dialect(head: bytes, whole: bool) -> Dialect | str:
     """The dialect of the table in these first bytes, or the reason why there is none."""
     decoded = decode_head(head)
@@ -164,12 +167,13 @@ def find_dialect(head: bytes, whole: bool) -> Dialect | str:
     lines, newline = lines_of(text.removeprefix("\ufeff"), whole)
     if len(lines) > 20000:
         lines = lines[:20000]
-    filled = [line for line in lines if line.strip() and not _is_comment(line)]
-    best = _best_split(filled[-BODY_LINES:])
+    ends = (line for line in reversed(lines) if line.strip() and not _is_comment(line))
+    last = list(islice(ends, BODY_LINES))[::-1]
+    best = _best_split(last)
     if best is None:
         return f"no rows of numbers in the first {len(lines)} lines"
     delimiter, decimal, width = best
-    body = [cells_of(line, delimiter) for line in filled[-BODY_LINES:]]
+    body = [cells_of(line, delimiter) for line in last]
     spelled = _spellings([cells for cells in body if len(cells) <= width], width, decimal)
     first = _first_row(lines, delimiter, decimal, spelled)
     if first is None:
@@ -186,8 +190,7 @@ def find_dialect(head: bytes, whole: bool) -> Dialect | str:
         spelled=spelled,
         headed=any(names),
         rate_hz=_rate(lines[:first]),
-        trimmed=any(re.search(rf"[ \t]{re.escape(delimiter)}|[ \t]$", line) for line in filled[-BODY_LINES:])
-        and delimiter != " ",
+        trimmed=any(re.search(rf"[ \t]{re.escape(delimiter)}|[ \t]$", line) for line in last) and delimiter != " ",
     )
 
 
