@@ -17,7 +17,7 @@ from tightside.diagnosis import CamSeen, CamVerdict, CrankPart, Diagnosis, Exami
 from tightside.engine.model import Engine
 from tightside.engine.patterns import cam_patterns, wheel_pattern
 from tightside.errors import UsageError
-from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, WheelPattern
+from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, SensorKind, WheelPattern
 from tightside.recordings.registry import read_recording
 from tightside.report.contents import recording_part
 from tightside.report.text import with_words
@@ -52,7 +52,8 @@ def describe(
         recording = read_recording(
             path, channels=channels, units=units, rate_hz=rate_hz, progress=lambda f: say("reading", f / 10)
         )
-        decoded = decode(recording, wheel_pattern(engine) if engine else None, progress=say)
+        wheel, patterns = (wheel_pattern(engine), cam_patterns(engine)) if engine else (None, ())
+        decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
         parts.append(_recording_part(decoded))
         crank = crank or _crank_part(decoded)
         cams = cams or _cams_seen(decoded)
@@ -96,7 +97,7 @@ def diagnose_recording(
 ) -> Examination:
     """One recording, from samples to the verdict on each cam. The one function that every door leads to."""
     say = progress or _silent
-    decoded = decode(recording, wheel, cam_count=len(patterns), progress=say)
+    decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
     say("cams", 0.8)
     pairs = assign_cams(decoded.cams, patterns, decoded.clock)
     cams = _judged(decoded, pairs, patterns)
@@ -117,6 +118,12 @@ def diagnose_recording(
         trains=dict(decoded.trains),
         edges=tuple(edges for edges, _ in pairs),
     )
+
+
+def _kinds(wheel: WheelPattern | None, patterns: tuple[CamPattern, ...]) -> dict[str, SensorKind]:
+    """Role to sensor kind, as far as the engine file says."""
+    kinds = {f"cam:{p.cam}": p.kind for p in patterns if p.kind is not None}
+    return kinds | ({"crank": wheel.kind} if wheel is not None and not wheel.learned else {})
 
 
 def _judged(

@@ -190,6 +190,7 @@ class EdgeTrain(Record):
     low: float = 0.0  # typical levels (or the swing of a coil) in the channel's unit
     high: float = 1.0
     notes: tuple[str, ...] = ()
+    sharper: Literal["rising", "falling"] | None = None  # a coil's steeper crossing, at the tooth; None where unknown
 
     def of(self, edge: str) -> Floats:
         """Times of one polarity, "rising" or "falling"."""
@@ -277,6 +278,7 @@ class CamPattern(Record):
     phaser_advances: bool = True
     edge_sd_deg: float = 0.0  # how well the angles are known (0 for an engine file's own)
     reference: str = "engine file"
+    kind: SensorKind | None = None
 
     @property
     def bank(self) -> str:
@@ -301,6 +303,7 @@ class CamEdges(Record):
     segment: Ints = array(np.int64)  # (E,) of the clock
     timing_sd_s: float = 0.0
     transition_s: float = 0.0
+    sharper: Literal["rising", "falling"] | None = None  # of a coil
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

@@ -119,6 +119,7 @@ def cam_pattern(name: str, cam: Cam) -> CamPattern:
         stages=drive_stages(cam),
         phaser_authority_deg=cam.phaser.authority_deg if cam.phaser else 0.0,
         phaser_advances=cam.phaser.direction == "advance" if cam.phaser else True,
+        kind=cam.sensor.kind,
     )
 
 

@@ -10,6 +10,7 @@ from tightside.records import Bools, EdgeTrain, Floats
 
 NEEDLE = 0.03  # of the usual time between changes around it: shorter cannot be a tooth or a window
 AROUND = 21
+ALL_SO = 0.8
 
 
 def without_chatter(train: EdgeTrain) -> EdgeTrain:
@@ -26,6 +27,10 @@ def without_chatter(train: EdgeTrain) -> EdgeTrain:
         return train
     gap = np.diff(t)
     short = gap < NEEDLE * _usual(gap)
+    for state in (True, False):  # where nearly every pulse of one level is that short, the wheel is made so
+        mine = train.rising[:-1] == state
+        if short[mine].mean() > ALL_SO:
+            short[mine] = False
     if not short.any():
         return train
     keep = np.ones(len(t), dtype=np.bool_)
@@ -34,7 +39,9 @@ def without_chatter(train: EdgeTrain) -> EdgeTrain:
         if (last - first) % 2 == 1:  # odd number of changes
             keep[(first + last + 1) // 2] = True
     times, rising = t[keep], train.rising[keep]
-    same = np.concatenate(([False], rising[1:] == rising[:-1]))  # a lost partner: keep the first of a like pair
+    same = np.concatenate(([False], rising[1:] == rising[:-1]))[
+        : len(times)
+    ]  # a lost partner: keep the first of a like pair
     times, rising = times[~same], rising[~same]
     note = f"{len(t) - len(times)} changes too short to be the wheel's were passed over"
     return replace(train, times_s=times, rising=rising, notes=(*train.notes, note))

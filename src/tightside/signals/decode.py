@@ -8,12 +8,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tightside.errors import DataError
-from tightside.records import CamEdges, CamPattern, CrankClock, EdgeTrain, Floats, Recording, ToothTrack, WheelPattern
+from tightside.records import (
+    CamEdges,
+    CamPattern,
+    CrankClock,
+    EdgeTrain,
+    Floats,
+    Recording,
+    SensorKind,
+    ToothTrack,
+    WheelPattern,
+)
 from tightside.signals.chatter import without_chatter
 from tightside.signals.clock import make_clock
 from tightside.signals.edges import find_edges
 from tightside.signals.follow import follow_wheel
 from tightside.signals.learn import Learned, learn_wheel, roughness
+from tightside.signals.polarity import with_sharper
 from tightside.signals.recognise import (
     CrankChoice,
     cam_edges,
@@ -25,8 +36,7 @@ from tightside.signals.recognise import (
 )
 
 WRONG_WHEEL = 0.22  # share of teeth missed or pulses too many from which the wheel is not the one expected
-LOOK_AT_OTHER = 0.015  # misfit from which the other polarity is tried too
-OTHER_FITS = 0.6  # ... and taken if it fits this much better
+OTHER_FITS = 0.6  # a coil's other polarity is taken if it fits this much better
 FEWEST_TEETH = 6
 
 
@@ -50,7 +60,7 @@ def decode(
     recording: Recording,
     wheel: WheelPattern | None = None,
     *,
-    cam_count: int = 0,
+    kinds: Mapping[str, SensorKind] | None = None,
     progress: Callable[[str, float], None] = lambda _what, _share: None,
 ) -> Decoded:
     """Decode a sensor recording.
@@ -60,8 +70,8 @@ def decode(
     recording : Recording
     wheel : WheelPattern, optional
         From an engine file or a reference; learned from the recording where it is not given.
-    cam_count : int
-        Cams that are expected, so that a column without a role may be taken for one.
+    kinds : role -> sensor kind, optional
+        What an engine file says of the sensors; told from the signals otherwise.
     progress : callable
         Told what is being done and the share done.
 
@@ -70,7 +80,7 @@ def decode(
     DataError
         "wrong-wheel" when the crank signal plainly shows another wheel than the one given.
     """
-    trains = _trains(recording, wheel, progress)
+    trains = _trains(recording, dict(kinds or {}), progress)
     progress("crank wheel", 0.6)
     choice = choose_crank(recording, trains)
     if choice is None:
@@ -89,14 +99,15 @@ def decode(
 
 
 def _trains(
-    recording: Recording, wheel: WheelPattern | None, progress: Callable[[str, float], None]
+    recording: Recording, kinds: Mapping[str, SensorKind], progress: Callable[[str, float], None]
 ) -> dict[str, EdgeTrain]:
     open_channels = [c for c in recording.channels if could_be_sensor(c)]
     trains = {}
     for i, channel in enumerate(open_channels):
         progress(f"edges of {channel.column}", 0.1 + 0.5 * i / len(open_channels))
-        kind = wheel.kind if wheel is not None and channel.role == "crank" and wheel.kind != "logic" else None
-        trains[channel.column] = without_chatter(find_edges(channel, kind=kind))
+        kind = kinds.get(channel.role or "")
+        found = find_edges(channel, kind=None if kind == "logic" else kind)
+        trains[channel.column] = with_sharper(without_chatter(found), channel)
     return trains
 
 
@@ -184,11 +195,13 @@ def _follow_given(
     track = follow_wheel(train.of(wheel.active_edge), wheel)
     bad = misfit(track, wheel, len(train.of(wheel.active_edge)))
     faults: list[str] = []
-    if train.kind == "vr" or bad > LOOK_AT_OTHER:
+    per_turn = (track.missed + track.extra) / max(len(track.times_s) / wheel.pulses_per_revolution, 1.0)
+    coil = wheel.kind == "vr" and wheel.pulses_per_revolution >= 12  # its blunt crossings split the gap in two
+    if coil or per_turn > 0.5:
         turned = replace(wheel, active_edge=other)
         track2 = follow_wheel(train.of(other), turned)
         bad2 = misfit(track2, turned, len(train.of(other)))
-        if bad2 < OTHER_FITS * bad:
+        if bad2 < (OTHER_FITS if coil else 0.2) * bad:
             wheel, track, bad = turned, track2, bad2
             faults.append(f"the crank signal is upside down: its {other} edges carry the wheel, not the other ones")
     if bad > WRONG_WHEEL and learned is not None and learned.turn_certain and learned.misfit < 0.5 * bad:

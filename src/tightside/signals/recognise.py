@@ -75,6 +75,7 @@ def cam_edges(channel: Channel, train: EdgeTrain, clock: CrankClock, name: str) 
         segment=segment[keep],
         timing_sd_s=train.timing_sd_s,
         transition_s=train.transition_s,
+        sharper=train.sharper,
     )
 
 

@@ -72,6 +72,12 @@ def best_by_place(share: Floats, repeat_deg: float) -> Floats:
     return best
 
 
+def is_turned_coil(edges: CamEdges, pattern: CamPattern) -> bool:
+    """Whether a coil's steep crossing, the one at the tooth, has the other polarity than the pattern's edges."""
+    nominal = "rising" if pattern.rising[0] else "falling"
+    return pattern.kind == "vr" and edges.sharper is not None and edges.sharper != nominal
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where in the cycle a segment of the clock begins, and which cams read upside down there."""
@@ -101,8 +107,12 @@ def choose_place(
         weight = min(1.0, mine.sum() / 6.0)
         upright.append(weight * best_by_place(coincidence(edges, pattern, False, mine), repeat_deg))
         over = weight * best_by_place(coincidence(edges, pattern, True, mine), repeat_deg)
-        both = len(set(pattern.rising.tolist())) == 2  # edges of one polarity cannot tell
-        turned.append(over - UPRIGHT_BONUS if both else np.full(len(over), -1.0))
+        if len(set(pattern.rising.tolist())) == 2:
+            turned.append(over - UPRIGHT_BONUS)
+        elif is_turned_coil(edges, pattern):
+            turned.append(over + 1.0)
+        else:  # edges of one polarity cannot tell
+            turned.append(np.full(len(over), -1.0))
     if inverted is None:
         total = np.maximum(upright, turned).sum(axis=0)
     else:
