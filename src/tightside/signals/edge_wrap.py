@@ -1,13 +1,95 @@
-"""Converters that clip, and converters whose readings re-appear at the other end of the range."""
+"""Recorders whose readings wrap: what lies beyond one end of the range re-appears at the other end.
+
+A wrap and a Hall edge are both a jump across the range. Before a wrap the signal was on its way to the end that it then
+leaves, and after the jump back it is on its way from there; before and after a Hall edge it rests.
+"""
 
 from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
-from tightside.signals.extrema import BlockExtrema
+from tightside.records import Floats
+from tightside.signals.extrema import BLOCK, BlockExtrema, block_extrema, frozen
+
+_JUMP = 0.55  # of the range, from one sample to the next
+_ON_ITS_WAY = 0.012  # of the range per sample, before or after a jump
+_FEWEST = 6
+_LOOKED_AT = 400
 
 
-def unwrapped(x: NDArray[Any], extrema: BlockExtrema) -> tuple[NDArray[Any], BlockExtrema, bool, list[str]]:
-    return x, extrema, False, []
+def _jumps(x: NDArray[Any], extrema: BlockExtrema, size: float) -> tuple[Floats, Floats, Floats]:
+    """Jumps of at least ``size`` in blocks spread over the recording: the step before, the jump, the step after."""
+    blocks = np.flatnonzero(extrema.high.astype(float) - extrema.low.astype(float) >= size)
+    if len(blocks) > _LOOKED_AT:
+        blocks = blocks[np.linspace(0, len(blocks) - 1, _LOOKED_AT).astype(int)]
+    if len(blocks) == 0:
+        return np.empty(0), np.empty(0), np.empty(0)
+    i = (blocks[:, None] * BLOCK + np.arange(-1, BLOCK + 2)[None, :]).clip(0, len(x) - 1)
+    step = np.diff(x[i].astype(float), axis=1)
+    row, col = np.nonzero(np.abs(step[:, 1:-1]) >= size)
+    return step[row, col], step[row, col + 1], step[row, col + 2]
+
+
+def wrap_side(x: NDArray[Any], extrema: BlockExtrema) -> int:
+    """+1 where tops re-appear at the bottom, -1 where bottoms re-appear at the top, 0 where nothing wraps."""
+    low, high = float(extrema.low.min()), float(extrema.high.max())
+    span = high - low
+    if not np.isfinite(span) or span <= 0:
+        return 0
+    before, jump, after = _jumps(x, extrema, _JUMP * span)
+    for side in (1, -1):
+        out, back = side * jump < 0, side * jump > 0
+        if min(out.sum(), back.sum()) < _FEWEST or np.percentile(np.abs(jump), 50) < 0.75 * span:
+            continue
+        leaving = side * before[out] > _ON_ITS_WAY * span
+        returning = side * after[back] < -_ON_ITS_WAY * span
+        if leaving.mean() > 0.75 and returning.mean() > 0.75:
+            return side
+    return 0
+
+
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _unwrap(x: Any, limit: float, shift: Any, side: int, out: Any) -> int:
+    beyond = False
+    for i in range(1, x.size):  # the first jump says on which side the recording begins
+        step = side * (float(x[i]) - float(x[i - 1]))
+        if abs(step) > limit:
+            beyond = step > 0
+            break
+    count = 0
+    out[0] = x[0] + shift if beyond else x[0]
+    for i in range(1, x.size):
+        step = side * (float(x[i]) - float(x[i - 1]))
+        if step < -limit and not beyond:
+            beyond = True
+            count += 1
+        elif step > limit:
+            beyond = False
+        out[i] = x[i] + shift if beyond else x[i]
+    return count
+
+
+def unwrapped(x: NDArray[Any], extrema: BlockExtrema) -> tuple[NDArray[Any], BlockExtrema, list[str]]:
+    """The trace without its recorder's wrap-around, and a note about it; as it came where nothing wraps.
+
+    This is the one place where a whole trace is copied. The shift is the range itself and one step: all that the
+    converter can say. Notes name raw values as ``{number}``.
+    """
+    side = wrap_side(x, extrema) if len(x) > 2 * BLOCK else 0
+    if side == 0:
+        return x, extrema, []
+    low, high = float(extrema.low.min()), float(extrema.high.max())
+    steps = np.abs(np.diff(x[: 1 << 16].astype(float)))
+    steps = steps[steps > 1e-6 * (high - low)]
+    quantum = float(steps.min()) if len(steps) and x.dtype.kind == "f" else 1.0
+    shift = high - low + (quantum if quantum < 0.02 * (high - low) else 0.0)
+    wide = np.int32 if x.dtype.kind in "iu" else x.dtype.type
+    out = np.empty(len(x), wide)
+    count = int(_unwrap(x, _JUMP * shift, wide(side * shift), side, out))
+    out = frozen(out)
+    end = high if side > 0 else low
+    return out, block_extrema(out), [f"readings wrap at {{{end!r}}}: unwrapped {count} times"]

@@ -40,6 +40,7 @@ SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _PASSES = 8
+_MOST_MEANT = 400_000  # samples behind a mean
 _PROBES = 4096
 _SD_PER_MAD = 1.482602
 _SD_PER_QUARTER = 3.138
@@ -385,14 +386,49 @@ def _coherence(signal: _Signal, swings: Swings) -> float:
 
 
 def _rest_level(signal: _Signal, changes: _Changes) -> float:
-    """A coil's rest level: the mean over whole periods, because what it gives is the derivative of a bounded flux."""
-    cross = changes.cross
+    """A coil's rest level: the mean over whole periods, because what it gives is the derivative of a bounded flux.
+
+    Periods with cut-off tops or bottoms are left out as long as there are others.
+    """
+    cross = changes.cross[np.isfinite(changes.cross)]
     first, last = cross[0], cross[len(cross) - 1 - (len(cross) - 1) % 2]
     if last - first < 8:
         return float(np.mean(changes.swings.value))
-    i = np.unique(np.linspace(first, last, int(min(last - first, 400_000))).astype(np.int64))
+    i = np.unique(np.linspace(first, last, int(min(last - first, _MOST_MEANT))).astype(np.int64))
+    value = changes.swings.value
+    limits = [level for _, level in _cut_off(signal, changes)]
+    if limits:
+        touched = np.isin(value, limits)
+        touched = touched[:-1] | touched[1:]
+        period = np.searchsorted(changes.cross, i)
+        spared = ~touched[np.clip(period // 2 * 2, 0, len(touched) - 1)]
+        i = i[spared] if spared.mean() > 0.05 else i
     values = signal.x[i].astype(float)
     return float(np.mean(values[np.isfinite(values)]))
+
+
+def _cut_off(signal: _Signal, changes: _Changes) -> list[tuple[str, float]]:
+    """Ends of a coil's swing that are flat at one and the same value, tooth after tooth."""
+    found = []
+    width = np.concatenate([[np.inf], np.diff(changes.cross), [np.inf]])
+    for name, level in (("tops", float(signal.extrema.high.max())), ("bottoms", float(signal.extrema.low.min()))):
+        there = np.flatnonzero(changes.swings.value == level)
+        if len(there) < max(3, 0.02 * len(changes.swings)):
+            continue
+        flat = _run_lengths(signal.x, changes.swings.at[there], level)
+        if np.mean(flat >= np.maximum(3, 0.15 * np.minimum(width[there], 1e9))) > 0.5:
+            found.append((name, level))
+    return found
+
+
+def _run_lengths(x: NDArray[Any], at: NDArray[np.int64], level: float) -> Floats:
+    """How many samples in a row stand at the level, from each place forward; places are where it is first reached."""
+    out = np.zeros(len(at))
+    for k, i in enumerate(at[:200]):
+        window = x[i : i + 4096] == level
+        out[k] = len(window) if window.all() else int(np.argmin(window))
+    out[200:] = np.median(out[:200])
+    return out
 
 
 def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Found:
@@ -402,8 +438,8 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
         return replace(nothing, notes=("too short to hold an edge",))
     extrema = block_extrema(x)
     notes = [f"missing samples: {extrema.missing}"] if extrema.missing else []
-    x, extrema, clipped, said = unwrapped(x, extrema)
-    notes += said
+    x, extrema, wrapped = unwrapped(x, extrema)
+    notes += wrapped
     low, high = float(np.min(extrema.low)), float(np.max(extrema.high))
     if not low < high:
         return replace(nothing, low=low if low == high else 0.0, high=high if low == high else 0.0, notes=tuple(notes))
@@ -414,7 +450,9 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
     signal, changes, told, spikes = searched
     if spikes:
         notes.append(f"spikes ignored: {spikes}")
-    return _timed(x, signal, changes, told, "clipped" if clipped else "good", notes)
+    cut = _cut_off(signal, changes) if told == "vr" else []
+    notes += [f"{side} cut off at {{{level!r}}}" for side, level in cut]
+    return _timed(x, signal, changes, told, "clipped" if cut or wrapped else "good", notes)
 
 
 _Searched = tuple[_Signal, _Changes, SensorKind, int]
