@@ -44,7 +44,6 @@ def pipeline(monkeypatch: pytest.MonkeyPatch) -> FakePipeline:
     fake = FakePipeline()
     monkeypatch.setattr(tightside.pipeline, "diagnose", fake.diagnose)
     monkeypatch.setattr(tightside.pipeline, "describe", fake.describe)
-    monkeypatch.setattr(console, "fast_code_is_ready", lambda _room: True)
     return fake
 
 
@@ -172,33 +171,19 @@ def test_failed_write_leaves_the_old_result_alone(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == [target]
 
 
-def test_first_run_says_so_only_while_a_room_is_not_compiled(
-    pipeline: FakePipeline, monkeypatch: pytest.MonkeyPatch, capsys: Any
-) -> None:
-    monkeypatch.setattr(console, "fast_code_is_ready", lambda room: room != "signals")
-    assert main.run(["diagnose", "a.csv"]) == 0
-    assert capsys.readouterr().err == "First run: preparing fast code, about 10 s, once.\n"
+def test_first_run_says_so_once_and_only_when_something_is_compiled(capsys: Any) -> None:
+    from numba import njit
 
+    @njit
+    def twice(x):  # type: ignore[no-untyped-def]
+        return 2 * x
 
-def test_fast_code_ready_needs_stored_code_newer_than_its_source(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    room = tmp_path / "pkg" / "room"
-    store = tmp_path / "store"
-    room.mkdir(parents=True)
-    (store / "a").mkdir(parents=True)
-    source = room / "kernel.py"
-    source.write_text("@njit(cache=True)\ndef f(): ...\n")
-    monkeypatch.setenv("NUMBA_CACHE_DIR", str(store))
-    monkeypatch.setattr("tightside.__file__", str(tmp_path / "pkg" / "__init__.py"))
-    assert not console.fast_code_is_ready("room")
-    (store / "a" / "kernel.f-1.py311.nbi").write_text("")
-    assert console.fast_code_is_ready("room")
-    source.touch()
-    import os
-
-    os.utime(source, (time.time() + 60, time.time() + 60))
-    assert not console.fast_code_is_ready("room")
+    with console.first_run_told():
+        assert twice(2) == 4 and twice(2.0) == 4.0  # two compilations
+    assert capsys.readouterr().err == console.FIRST_RUN + "\n"
+    with console.first_run_told():
+        assert twice(3) == 6
+    assert capsys.readouterr().err == ""
 
 
 def test_codes_are_upper_case_once_and_in_order() -> None:

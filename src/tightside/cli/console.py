@@ -9,11 +9,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import tightside
 from tightside.errors import OutsideError
 
 Progress = Callable[[str, float], None]
 STDOUT = "-"
+FIRST_RUN = "First run: preparing fast code, about 10 s, once."
 
 
 def say(text: str) -> None:
@@ -114,26 +114,21 @@ class _Bar:
             self._shown[0].stop()  # type: ignore[attr-defined]
 
 
-def warn_of_first_run(*rooms: str) -> None:
-    """Say in one line that this run must compile, if it must."""
-    if not all(fast_code_is_ready(room) for room in rooms):
-        note("First run: preparing fast code, about 10 s, once.")
+@contextmanager
+def first_run_told() -> Iterator[None]:
+    """Say in one line that fast code is being prepared, once, when numba really has to compile something."""
+    from numba.core import event
 
+    class Teller(event.Listener):
+        told = False
 
-def fast_code_is_ready(room: str) -> bool:
-    """Whether compiled code is stored for every source of a room that has kernels, and is newer than it.
+        def on_start(self, _event: object) -> None:
+            if not self.told:
+                note(FIRST_RUN)
+            self.told = True
 
-    A guess from file dates, for a remark only: numba itself decides.
-    """
-    folder = Path(tightside.__file__).parent / room
-    kernels = [p for p in folder.rglob("*.py") if "@njit(" in p.read_text(encoding="utf-8")]
-    stored = [p for place in _stores(folder) for p in place.rglob("*.nbi")]
-    return all(
-        any(s.name.startswith(f"{k.stem}.") and s.stat().st_mtime >= k.stat().st_mtime for s in stored) for k in kernels
-    )
+        def on_end(self, _event: object) -> None:
+            pass
 
-
-def _stores(folder: Path) -> list[Path]:
-    chosen = os.environ.get("NUMBA_CACHE_DIR")
-    places = [Path(chosen)] if chosen else [folder, Path.home() / ".cache" / "numba"]
-    return [p for p in places if p.is_dir()]
+    with event.install_listener("numba:compile", Teller()):
+        yield

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tightside.cli.console import Progress, note, progress_shown, say, warn_of_first_run, write_result
+from tightside.cli.console import Progress, first_run_told, note, progress_shown, say, write_result
 
 if TYPE_CHECKING:
     from tightside.diagnosis import Examination
@@ -28,9 +28,8 @@ def run(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write into.")] = Path("tightside-demo"),
 ) -> None:
     """Show the main job: a recording of an invented V6 goes in, a verdict and a report come out."""
-    warn_of_first_run("twin", "signals", "timing")
     recording, engine = out / "recording.csv", out / "engine.yaml"
-    with progress_shown() as progress:
+    with first_run_told(), progress_shown() as progress:
         make_inputs(recording, engine, progress)
         examination = examine(recording, engine, progress)
     from tightside.report.html import render_html

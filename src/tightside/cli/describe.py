@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from tightside.cli.console import progress_shown, say, warn_of_first_run, write_result
+from tightside.cli.console import first_run_told, progress_shown, say, write_result
 from tightside.cli.inputs import engine_or_none, pairs
 
 
@@ -22,11 +22,10 @@ def run(
     """Say what is in a recording: channels and their roles, wheels, speed, and what is wrong with it."""
     channels = pairs(channel, "--channel", "ROLE=COLUMN")
     units = pairs(unit, "--unit", "ROLE=UNIT")
-    warn_of_first_run("signals", "timing", "recordings")
     from tightside import pipeline
     from tightside.report.text import describe_text
 
-    with progress_shown() as progress:
+    with first_run_told(), progress_shown() as progress:
         diagnosis = pipeline.describe(
             recordings,
             engine=engine_or_none(engine),

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from tightside.cli.console import STDOUT, progress_shown, say, warn_of_first_run, write_result
+from tightside.cli.console import STDOUT, first_run_told, progress_shown, say, write_result
 from tightside.cli.inputs import codes_from, engine_or_none, pairs
 from tightside.errors import UsageError
 
@@ -32,11 +32,10 @@ def run(
     channels = pairs(channel, "--channel", "ROLE=COLUMN")
     units = pairs(unit, "--unit", "ROLE=UNIT")
     stored = codes_from(codes)
-    warn_of_first_run("signals", "timing", "recordings")
     from tightside import pipeline
     from tightside.report.text import diagnosis_text
 
-    with progress_shown() as progress:
+    with first_run_told(), progress_shown() as progress:
         examination = pipeline.diagnose(
             recordings,
             engine=engine_or_none(engine),
