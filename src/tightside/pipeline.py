@@ -43,6 +43,7 @@ def describe(
     channels: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     rate_hz: float | None = None,
+    memory_limit_bytes: int | None = None,
     progress: Progress | None = None,
 ) -> Diagnosis:
     """What is in a recording: channels, roles, wheel, speed, cams, and what is wrong with it."""
@@ -50,7 +51,12 @@ def describe(
     parts, crank, cams = [], None, ()
     for path in paths:
         recording = read_recording(
-            path, channels=channels, units=units, rate_hz=rate_hz, progress=lambda f: say("reading", f / 10)
+            path,
+            channels=channels,
+            units=units,
+            rate_hz=rate_hz,
+            memory_limit_bytes=memory_limit_bytes,
+            progress=lambda f: say("reading", f / 10),
         )
         wheel, patterns = (wheel_pattern(engine), cam_patterns(engine)) if engine else (None, ())
         decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
@@ -69,6 +75,7 @@ def diagnose(
     channels: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     codes: Sequence[str] = (),
+    memory_limit_bytes: int | None = None,
     progress: Progress | None = None,
 ) -> Examination:
     """The verdict on a vehicle, from its recordings and an engine file or a recording known to be good.
@@ -80,7 +87,13 @@ def diagnose(
     """
     say = progress or _silent
     recordings = [
-        read_recording(path, channels=channels, units=units, progress=lambda f: say("reading", f / 10))
+        read_recording(
+            path,
+            channels=channels,
+            units=units,
+            memory_limit_bytes=memory_limit_bytes,
+            progress=lambda f: say("reading", f / 10),
+        )
         for path in paths
     ]
     wheel, patterns = _reference(engine, reference, cam_teeth, channels, units)

@@ -9,6 +9,7 @@ import typer
 
 from tightside.cli.console import first_run_told, progress_shown, say, write_result
 from tightside.cli.inputs import engine_or_none, pairs
+from tightside.cli.memory import memory_limit_bytes
 
 
 def run(
@@ -32,6 +33,7 @@ def run(
             channels=channels,
             units=units,
             rate_hz=rate_hz,
+            memory_limit_bytes=memory_limit_bytes(),
             progress=progress,
         )
     if json is not None:

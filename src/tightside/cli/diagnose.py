@@ -9,6 +9,7 @@ import typer
 
 from tightside.cli.console import STDOUT, first_run_told, progress_shown, say, write_result
 from tightside.cli.inputs import codes_from, engine_or_none, pairs
+from tightside.cli.memory import memory_limit_bytes
 from tightside.errors import UsageError
 
 
@@ -44,6 +45,7 @@ def run(
             channels=channels,
             units=units,
             codes=stored,
+            memory_limit_bytes=memory_limit_bytes(),
             progress=progress,
         )
     if json is not None:
