@@ -129,6 +129,7 @@ class CamVerdict(CamSeen):
     tooth_pitch_deg: Number = None
     teeth: dict[str, float] = Field(default_factory=dict)
     teeth_call: int | None = None
+    teeth_stage: int | None = None
     drift_deg_per_krpm: Number = None
     drift_deg_per_s: Number = None
 
@@ -154,6 +155,7 @@ class CamVerdict(CamSeen):
             tooth_pitch_deg=cam.tooth_pitch_deg,
             teeth={str(k): p for k, p in cam.teeth},
             teeth_call=cam.teeth_call,
+            teeth_stage=cam.teeth_stage,
             edge_angles_deg=cam.edge_angles_deg,
             drift_deg_per_krpm=cam.drift_deg_per_krpm,
             drift_deg_per_s=cam.drift_deg_per_s,

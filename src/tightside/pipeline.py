@@ -148,7 +148,7 @@ def _judged(
     clock = decoded.clock
     crank = decoded.trains[decoded.crank_column]
     edges, there = tuple(e for e, _ in pairs), tuple(p for _, p in pairs)
-    measured = measure_cams(edges, there, clock, crank.transition_s)
+    measured = measure_cams(edges, there, clock, 0.0 if crank.kind == "vr" else crank.transition_s)
     error = clock_error_deg(clock)
     watched = sum(float(np.ptp(clock.angle_deg[clock.segment == s])) for s in np.unique(clock.segment)) / 720.0
     evidence = [CamEvidence(p, m, "", error, watched) for p, m in zip(there, measured, strict=True)]

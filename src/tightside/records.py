@@ -68,11 +68,7 @@ def same(a: Any, b: Any) -> bool:
     if isinstance(a, Record):
         return type(a) is type(b) and all(same(getattr(a, f.name), getattr(b, f.name)) for f in fields(a))  # type: ignore[arg-type]
     if isinstance(a, np.ndarray):
-        return (
-            isinstance(b, np.ndarray)
-            and a.dtype == b.dtype
-            and np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
-        )
+        return isinstance(b, np.ndarray) and a.dtype == b.dtype and np.array_equal(a, b, equal_nan=a.dtype.kind == "f")
     if isinstance(a, tuple | list):
         return type(a) is type(b) and len(a) == len(b) and all(map(same, a, b))
     if isinstance(a, dict):
@@ -285,9 +281,7 @@ class CamPattern(Record):
         return self.cam[:-1]
 
 
-CamState = Literal[
-    "in time", "slipped", "erratic", "off, not by a whole tooth", "no signal", "not enough data"
-]
+CamState = Literal["in time", "slipped", "erratic", "off, not by a whole tooth", "no signal", "not enough data"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -344,6 +338,7 @@ class CamOffset(Record):
     tooth_pitch_deg: float | None = None
     teeth: tuple[tuple[int, float], ...] = ()  # (teeth, probability), positive late
     teeth_call: int | None = None
+    teeth_stage: int | None = None  # stage of the drive on which teeth are counted, from the crank, 1 is the first
     edge_angles_deg: tuple[float, ...] = ()
     cycle_times_s: Floats = array()  # (C,)
     cycle_offset_deg: Floats = array()  # (C,)

@@ -74,7 +74,7 @@ def cam_edges(channel: Channel, train: EdgeTrain, clock: CrankClock, name: str) 
         speed_deg_s=speed[keep],
         segment=segment[keep],
         timing_sd_s=train.timing_sd_s,
-        transition_s=train.transition_s,
+        transition_s=0.0 if train.kind == "vr" else train.transition_s,  # a coil's swing is no delay
         sharper=train.sharper,
     )
 

@@ -110,6 +110,7 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOf
         tooth_pitch_deg=belief.pitch_deg if belief else _pitch(cam.pattern),
         teeth=tuple(sorted(belief.probability.items())) if belief else (),
         teeth_call=call,
+        teeth_stage=belief.stage if belief and belief.pitch_deg else None,
         edge_angles_deg=tuple(float(a) for a in offsets.edge_angles_deg if np.isfinite(a)),
         cycle_times_s=offsets.times_s,
         cycle_offset_deg=offsets.offset_deg,
@@ -169,13 +170,10 @@ def _steady_state(
         return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
     call = max(belief.probability, key=lambda k: belief.probability[k])
     sure = belief.probability[call] >= CALL_AT
-    earlier = {k: p for k, p in belief.first_stage.items() if k and p >= CALL_AT}
     if sure and call != 0:
-        return "slipped", call, ()
-    if earlier:
-        teeth = next(iter(earlier))
-        return "slipped", None, (f"the first stage of the drive has slipped by {teeth:+d} (positive late)",)
-    if sure and not any(p > 0.5 for k, p in belief.first_stage.items() if k):
+        other = 0.1 < belief.first_stage < 0.9
+        return "slipped", call, ("which stage of the drive slipped cannot be told",) if other else ()
+    if sure:
         lost = (
             ("all cams are off alike: the crank reference is off, not the chain",)
             if belief.reference_lost > 0.5

@@ -49,8 +49,11 @@ class TeethBelief:
     """Posterior of one cam."""
 
     pitch_deg: float | None
-    probability: dict[int, float]  # over whole teeth on the last stage, positive late
-    first_stage: dict[int, float]  # over teeth of an earlier stage of another pitch; empty where there is none
+    probability: dict[int, float]  # over whole teeth on ``stage``, positive late
+    stage: (
+        int  # of the drive, counted from the crank: the last one, or the first where that is likelier to have slipped
+    )
+    first_stage: float  # probability that the first stage slipped, where its tooth is another than the last one's
     reference_lost: float  # probability that the crank reference, not the chain, is off
 
 
@@ -169,17 +172,22 @@ def _cam_table(cam: MeasuredCam, s: Floats) -> Floats:
 
 
 def _belief(cam: MeasuredCam, both: Floats, lost: float) -> TeethBelief:
+    """Marginals of one cam from its (B, K) posterior over first-stage and own teeth."""
     stages = cam.pattern.stages
     if not stages:
-        return TeethBelief(None, {}, {}, lost)
+        return TeethBelief(None, {}, len(stages), 0.0, lost)
     own, first = pitch_deg(stages), pitch_deg(stages, 0)
     same = len(stages) == 1 or abs(own - first) < 0.02 * own
+    both = both / both.sum()
+    middle = MOST_TEETH
+    on_first = float(both[:, middle].sum() - both[middle, middle])
+    on_last = float(both[middle, :].sum() - both[middle, middle])
     total: dict[int, float] = {}
     for b, kb in enumerate(TEETH):
         for k, kc in enumerate(TEETH):
-            teeth = int(kb + kc) if same else int(kc)
+            # one stage alone: its own count; both at once, which is rare: what the last one did
+            teeth = int(kb + kc) if same or kb == 0 or kc == 0 else int(kc)
             total[teeth] = total.get(teeth, 0.0) + float(both[b, k])
-    whole = sum(total.values())
-    kept = {k: p / whole for k, p in sorted(total.items()) if p / whole >= 1e-4 or abs(k) <= 1}
-    first_stage = {} if same else {int(k): float(p / whole) for k, p in zip(TEETH, both.sum(axis=1), strict=True)}
-    return TeethBelief(own, kept, first_stage, lost)
+    kept = {k: p for k, p in sorted(total.items()) if p >= 1e-4 or abs(k) <= 1}
+    stage = 1 if not same and on_first > on_last else len(stages)
+    return TeethBelief(first if stage == 1 else own, kept, stage, on_first if not same else 0.0, lost)
