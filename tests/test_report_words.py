@@ -185,3 +185,15 @@ def test_examination_pickles_with_its_arrays_read_only() -> None:
 def test_diagnosis_keeps_fields_it_does_not_know() -> None:
     values = {**examination().diagnosis.as_dict(), "later": {"x": 1}}
     assert Diagnosis.model_validate(values).as_dict()["later"] == {"x": 1}
+
+
+def test_remarks_become_sentences_and_are_said_once() -> None:
+    recording = RecordingPart(file="r", warnings=("21 teeth gave no pulse", "21 teeth gave no pulse."))
+    whole = examination().diagnosis.model_copy(update={"recordings": (recording,)})
+    assert diagnosis_text(whole).count("  - 21 teeth gave no pulse.\n") == 1
+
+
+def test_diagnosis_text_without_reference_still_says_what_is_in_it() -> None:
+    seen = Diagnosis(cams=(CamSeen(cam="cam", column="cam", edges_per_cycle=8, cycles=40),))
+    text = diagnosis_text(seen)
+    assert text.startswith("Cannot tell") and "cam (cam): 8 edges a cycle, 40 cycles" in text

@@ -93,6 +93,11 @@ NEXT: dict[str, tuple[Advice, ...]] = {
             10,
             "The verdict needs at least a handful of whole engine cycles with every signal in them.",
         ),
+        Advice(
+            "If it was long enough, check that the engine file is of this engine, and which column is which sensor.",
+            5,
+            "The wrong wheel or a wrong column leaves nothing that fits, however long the recording.",
+        ),
     ),
     "in time": (
         Advice(

@@ -18,6 +18,7 @@ from tightside.report.words import (
     listed,
     long_name,
     odds,
+    sentence,
     side,
     teeth_words,
 )
@@ -87,7 +88,7 @@ def _small_offsets(cams: tuple[CamVerdict, ...]) -> list[str]:
     """One sentence for all cams that are in time."""
     told = [f"{cam.cam} {_place(cam).removeprefix('sits ')}" for cam in cams if cam.offset_deg is not None]
     said = [f"Measured, in crank degrees: {', '.join(told)}; against {_reference(cams[0])}."] if told else []
-    return said + [note for cam in cams for note in cam.notes]
+    return said + [sentence(note) for cam in cams for note in cam.notes]
 
 
 def _reference(cam: CamVerdict) -> str:
@@ -96,7 +97,7 @@ def _reference(cam: CamVerdict) -> str:
 
 def _why(cam: CamVerdict, every: Sequence[CamVerdict]) -> list[str]:
     if cam.offset_deg is None:
-        return list(cam.notes)
+        return [sentence(note) for note in cam.notes]
     name = capital(long_name(cam.cam, every))
     said = [f"{name} {_place(cam)}, over {cam.cycles} engine cycles, against {_reference(cam)}."]
     if cam.tooth_pitch_deg:
@@ -105,7 +106,7 @@ def _why(cam: CamVerdict, every: Sequence[CamVerdict]) -> list[str]:
         said.append(_steadiness(cam))
     if cam.teeth_call is None and cam.teeth:
         said.append(f"What is possible: {chances(cam)}.")
-    return said + list(cam.notes)
+    return said + [sentence(note) for note in cam.notes]
 
 
 def _place(cam: CamVerdict) -> str:
@@ -168,8 +169,8 @@ def diagnosis_text(diagnosis: Diagnosis) -> str:
         lines += [answer.text] + ([f"  {answer.sure}."] if answer.sure else [])
         lines += [*_wrapped(" ".join(answer.why), "  "), ""]
     if not told.judged:
-        lines += [headline(told), ""]
-    lines += _next_lines(told) + _warning_lines(told)
+        lines += [headline(told), "", describe_text(told)]
+    lines += _next_lines(told) + (_warning_lines(told) if told.judged else [])
     lines += ["Take care"] + [line for text in told.cautions or () for line in _wrapped(text, "  - ", "    ")]
     return "\n".join(lines) + "\n"
 
@@ -188,7 +189,8 @@ def _warning_lines(diagnosis: Diagnosis) -> list[str]:
     found += list(diagnosis.crank.faults) if diagnosis.crank else []
     if not found:
         return []
-    return ["About the recording", *(line for w in found for line in _wrapped(capital(w), "  - ", "    ")), ""]
+    each_once = dict.fromkeys(map(sentence, found))
+    return ["About the recording", *(line for w in each_once for line in _wrapped(w, "  - ", "    ")), ""]
 
 
 def _wrapped(text: str, first: str, rest: str | None = None) -> list[str]:

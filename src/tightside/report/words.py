@@ -39,6 +39,11 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def sentence(text: str) -> str:
+    """A remark as a sentence: capital first, full stop last."""
+    return capital(text.strip()).rstrip(".") + "."
+
+
 def listed(parts: Sequence[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
