@@ -29,6 +29,7 @@ from tightside.twin.scene import CamTruth, Truth, pitch_from_stage
 from tightside.twin.simulate import simulate
 
 SURE = 0.9
+SPARSE_DEG = 0.3
 SEEN_ERRATIC_DEG = 1.5  # a loose phaser that moved by less from cycle to cycle is nobody's to flag ...
 SEEN_ERRATIC_CYCLES = 5  # ... nor in fewer cycles
 BETWEEN_TEETH = 0.3  # of a pitch: worn or stuck by more, the position alone names no tooth
@@ -62,6 +63,7 @@ class Row:
     reason: str  # why nobody could call it, or ""
     look_alike: bool
     placed: bool  # the reference is good and the cam has signal: offset and interval count
+    sparse: bool  # fewer than two crank pulses to a compression: the speed between them cannot be followed
     said: dict[str, Said] = field(default_factory=dict)
 
     def line(self, judge: str) -> str:
@@ -85,12 +87,8 @@ def judge_ours(recording: Recording, case: Case) -> dict[str, Said]:
     """The package, from a recording in memory to its verdict."""
     from tightside.pipeline import diagnose_recording
 
-    cams = diagnose_recording(_unnamed(recording), case.subject.wheel, case.subject.cams).cams
+    cams = diagnose_recording(recording, case.subject.wheel, case.subject.cams).cams
     return {c.cam: _said_of(c) for c in cams}
-
-
-def _unnamed(recording: Recording) -> Recording:
-    return recording
 
 
 def _said_of(cam: CamOffset) -> Said:
@@ -114,10 +112,10 @@ def judge_plain(recording: Recording, case: Case) -> dict[str, Said]:
 JUDGES: dict[str, Judge] = {"tightside": judge_ours, "plain script": judge_plain}
 
 
-def run_case(job: tuple[int, tuple[str, ...]]) -> list[Row]:
+def run_case(job: tuple[int, tuple[str, ...], bool]) -> list[Row]:
     """All cams of one case, under each judge. A judge that crashes has said nothing, and that is written down."""
-    number, names = job
-    case = draw_case(number)
+    number, names, clean = job
+    case = draw_case(number, clean=clean)
     recording, truth = simulate(case.subject, case.scenario, np.random.default_rng([104729, number]))
     said: dict[str, dict[str, Said]] = {}
     for name in names:
@@ -150,9 +148,10 @@ def _row(case: Case, truth: Truth, cam: CamTruth, said: dict[str, Said]) -> Row:
         and cam.scatter_deg >= SEEN_ERRATIC_DEG
         and len(cam.cycle_times_s) >= SEEN_ERRATIC_CYCLES,
         steady=not cam.erratic and not moving,
-        reason=unplaced or why_no_tooth(truth, cam, pattern),
+        reason=unplaced or why_no_tooth(case, truth, cam, pattern),
         look_alike=_looks_alike(truth, cam, pattern),
         placed=not unplaced,
+        sparse=ripple_unseen_deg(case) > SPARSE_DEG,
         said=said,
     )
 
@@ -183,6 +182,19 @@ def why_unplaced(case: Case, truth: Truth, cam: CamTruth, pattern: CamPattern) -
     return _why_too_coarse(case, truth, cam)
 
 
+def ripple_unseen_deg(case: Case) -> float:
+    """Angle by which the crank runs ahead of and behind its mean between two of its pulses, unseen. [deg]
+
+    A ripple of the speed with a period of 720 / cylinders and a share s from peak to peak moves the angle by
+    s * period / (4 pi); pulses further apart than half a period do not show it (sampling theorem). Idle swings less.
+    """
+    angles = case.subject.wheel.angles_deg
+    widest = float(np.max(np.diff(angles, append=angles[0] + 360.0)))
+    period = 720.0 / case.subject.cylinders
+    swing = case.scenario.running.swing if case.scenario.running.mode in ("cranking", "restart", "start") else 0.1
+    return swing * period / (4 * np.pi) if widest > period / 2 else 0.0
+
+
 def _why_too_coarse(case: Case, truth: Truth, cam: CamTruth) -> str:
     """Teeth faster than the recorder, or signals under its noise."""
     wheel, recorder = case.subject.wheel, case.scenario.recorder
@@ -203,13 +215,15 @@ def _why_too_coarse(case: Case, truth: Truth, cam: CamTruth) -> str:
     return ""
 
 
-def why_no_tooth(truth: Truth, cam: CamTruth, pattern: CamPattern) -> str:
+def why_no_tooth(case: Case, truth: Truth, cam: CamTruth, pattern: CamPattern) -> str:
     """Why the offset, though known, names no whole tooth, or ""."""
     if cam.erratic:
         return "loose phaser: no one place"
     if "moving" in cam.causes or "stuck" in cam.causes:
         return "the phaser is away from park"
     pitch = pitch_from_stage(pattern.stages)
+    if ripple_unseen_deg(case) > 0.15 * pitch:
+        return "too few crank pulses to follow the speed between them"
     if "wear" in cam.causes and abs(cam.offset_deg / pitch - round(cam.offset_deg / pitch)) > BETWEEN_TEETH:
         return "worn to between two teeth"
     offs = np.array([c.offset_deg for c in truth.cams])
@@ -243,8 +257,9 @@ def figures(rows: Sequence[Row], judge: str) -> dict[str, float]:
     still = [s for r, s in pairs if r.steady and r.placed]
     unsettled = [(r, s) for r, s in pairs if r.placed and not r.steady and s.ci95_deg is not None]
 
-    def error(running: bool) -> float:
-        return _mean([abs((s.offset_deg or 0.0) - r.truth_deg) for r, s in held if r.running == running])
+    def errors(running: bool) -> list[float]:
+        here = [(r, s) for r, s in held if r.running == running and not r.sparse]
+        return [abs((s.offset_deg or 0.0) - r.truth_deg) for r, s in here]
 
     return {
         "callable cams": len(callable_),
@@ -255,8 +270,10 @@ def figures(rows: Sequence[Row], judge: str) -> dict[str, float]:
         "CI95 covers %": 100 * _mean([_covers(r, s) for r, s in bounded]),
         "CI95 covers, moving %": 100 * _mean([_covers(r, s) for r, s in unsettled]),
         "half width deg": _median([(s.ci95_deg[1] - s.ci95_deg[0]) / 2 for _, s in bounded if s.ci95_deg]),
-        "error running deg": error(True),
-        "error cranking deg": error(False),
+        "error running deg": _mean(errors(True)),
+        "error cranking deg": _mean(errors(False)),
+        "median error running deg": _median(errors(True)),
+        "median error cranking deg": _median(errors(False)),
         "erratic flagged %": 100 * _mean([s.erratic for s in loose]),
         "false erratic %": 100 * _mean([s.erratic for s in still]),
         "crashes": len({r.number for r, s in pairs if s.note.startswith("CRASH")}),
@@ -320,8 +337,8 @@ def worst(rows: Sequence[Row], judge: str, most: int) -> str:
 # ---------------------------------------------------------------------------------------------------------- command
 
 
-def run_all(numbers: Sequence[int], judges: tuple[str, ...], workers: int) -> list[Row]:
-    jobs = [(n, judges) for n in numbers]
+def run_all(numbers: Sequence[int], judges: tuple[str, ...], workers: int = 1, *, clean: bool = False) -> list[Row]:
+    jobs = [(n, judges, clean) for n in numbers]
     if workers <= 1:
         return [row for job in jobs for row in run_case(job)]
     with multiprocessing.get_context("spawn").Pool(workers) as pool:
@@ -340,6 +357,7 @@ def options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--only", type=int, nargs="+", help="case numbers to replay")
     parser.add_argument("--judge", choices=["both", "tightside", "plain"], default="both")
     parser.add_argument("--worst", type=int, default=25, help="how many bad cases to list")
+    parser.add_argument("--clean", action="store_true", help="good sensors and recorders only")
     parser.add_argument("--json", help="also write figures and rows here")
     return parser.parse_args(arguments)
 
@@ -348,10 +366,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     chosen = options(arguments)
     judges = {"both": tuple(JUDGES), "tightside": ("tightside",), "plain": ("plain script",)}[chosen.judge]
     begin = time.perf_counter()
-    rows = run_all(chosen.only or numbers_of(chosen.seed, chosen.count), judges, 1 if chosen.only else chosen.workers)
+    numbers = chosen.only or numbers_of(chosen.seed, chosen.count)
+    rows = run_all(numbers, judges, 1 if chosen.only else chosen.workers, clean=chosen.clean)
     if chosen.only:
         for number in chosen.only:
-            print(describe(draw_case(number)))
+            print(describe(draw_case(number, clean=chosen.clean)))
             print("\n".join(f"{j}:{r.line(j)}" for r in rows if r.number == number for j in judges))
         return
     print(table(rows, judges))

@@ -54,8 +54,8 @@ def _pick(rng: Rng, weights: dict[Any, float]) -> Any:
     return names[int(rng.choice(len(names), p=share / share.sum()))]
 
 
-def draw_case(number: int) -> Case:
-    """The case of that number."""
+def draw_case(number: int, *, clean: bool = False) -> Case:
+    """The case of that number; ``clean`` keeps engine, fault and running, and takes good sensors and recorder."""
     from tightside.cli.simulate import subject_of
 
     rng = np.random.default_rng([7919, number])
@@ -73,7 +73,25 @@ def draw_case(number: int) -> Case:
         cycle_sd_deg=_log(rng, 0.01, 0.2),
         stretch_deg_per_krpm=rng.uniform(-0.05, 0.1),
     )
-    return Case(number, engine, subject, scenario, wheel)
+    return Case(number, engine, subject, _tidy(scenario) if clean else scenario, wheel)
+
+
+def _tidy(scenario: Scenario) -> Scenario:
+    recorder = replace(
+        scenario.recorder,
+        rate_hz=max(scenario.recorder.rate_hz, 50e3),
+        resolution_s=min(scenario.recorder.resolution_s, 1e-6),
+        bits=12,
+        noise_v=min(scenario.recorder.noise_v, 0.02),
+        drift_v=0.0,
+        coupling_hz=0.0,
+        spikes_per_s=0.0,
+        ignition_v=0.0,
+        brush_v=0.0,
+    )
+    good: dict[str, Any] = {"missing": 0.0, "extra_per_s": 0.0, "swapped": False, "ringing": 0.0, "clip_v": None}
+    sensors = tuple((role, replace(s, coil_v_per_krpm=5.0, bias_v=0.0, **good)) for role, s in scenario.sensors)
+    return replace(scenario, recorder=recorder, sensors=sensors)
 
 
 # -------------------------------------------------------------------------------------------------------- engines

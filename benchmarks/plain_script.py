@@ -97,7 +97,9 @@ def follow_wheel(times_s: Floats, wheel: WheelPattern) -> tuple[Floats, Floats]:
             block = np.arange(len(ratio) - n, len(ratio))
         costs = [np.sum(np.clip(np.abs(ratio[block] - expected[(block + 1 + s) % n]), 0, 1.5)) for s in range(n)]
         shift = int(np.argmin(costs))
-        if min(costs) > 0.05 * n + 1.2:  # a pulse too many or too few, or hardly turning: not to be used
+        if min(costs) > (
+            0.05 * n + 1.2 if n >= 24 else 0.25 * n
+        ):  # a pulse too many or too few, or hardly turning: not to be used
             good[begin : begin + n + 2] = False
         if place is None:
             place = shift
@@ -113,9 +115,9 @@ def judge_timing(recording: Recording, wheel: WheelPattern, cams: tuple[CamPatte
     crank = recording.with_role("crank")
     times, rising = find_edges(crank.data, wheel.kind == "vr")
     active = times[rising == (wheel.active_edge == "rising")]
-    if wheel.kind == "vr" and isinstance(crank.data, Trace):
+    if wheel.kind == "vr" and isinstance(crank.data, Trace) and "-" in wheel.name:
         active = _sharper(times, rising, active)
-    teeth_s, angle = follow_wheel(active, wheel)
+    teeth_s, angle = follow_wheel(_longest_stretch(active, len(wheel.angles_deg)), wheel)
     found = []
     for cam in cams:
         channel = recording.with_role(f"cam:{cam.cam}")
@@ -125,6 +127,15 @@ def judge_timing(recording: Recording, wheel: WheelPattern, cams: tuple[CamPatte
     placed = [_placed(edges, teeth_s, angle + wheel.position_0_deg) for edges in found]
     turn = _which_turn(placed, cams, wheel.repeat_deg)
     return [_offset(cam, seen[0] + turn, seen[1]) for cam, seen in zip(cams, placed, strict=True)]
+
+
+def _longest_stretch(times_s: Floats, pulses: int) -> Floats:
+    """The longest run without a stop: no interval of more than a third of a slow turn, none much longer than before."""
+    interval = np.diff(times_s)
+    stops = np.flatnonzero(interval > max(2.0 / pulses, 0.12))
+    ends = np.concatenate([[0], stops + 1, [len(times_s)]])
+    k = int(np.argmax(np.diff(ends)))
+    return times_s[ends[k] : ends[k + 1]]
 
 
 def _sharper(times: Floats, rising: np.ndarray, active: Floats) -> Floats:

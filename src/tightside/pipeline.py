@@ -17,8 +17,8 @@ from tightside.diagnosis import CamSeen, CamVerdict, CrankPart, Diagnosis, Exami
 from tightside.engine.model import Engine
 from tightside.engine.patterns import cam_patterns, wheel_pattern
 from tightside.errors import UsageError
-from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, SensorKind, WheelPattern
 from tightside.recordings.registry import read_recording
+from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, SensorKind, WheelPattern
 from tightside.report.contents import recording_part
 from tightside.report.text import with_words
 from tightside.signals.clock import clock_error_deg, rpm_of
@@ -48,7 +48,9 @@ def describe(
 ) -> Diagnosis:
     """What is in a recording: channels, roles, wheel, speed, cams, and what is wrong with it."""
     say = progress or _silent
-    parts, crank, cams = [], None, ()
+    parts: list[RecordingPart] = []
+    crank: CrankPart | None = None
+    cams: tuple[CamSeen, ...] = ()
     for path in paths:
         recording = read_recording(
             path,

@@ -10,6 +10,7 @@ import typer
 from typer.core import TyperCommand, TyperGroup
 
 import tightside
+from tightside.cli.memory import settle_in_little_room
 from tightside.errors import TightsideError
 
 # verb: (module, what it is for). A module offers ``run``, a function with typer options, or ``app``, a sub-app.
@@ -131,4 +132,5 @@ def line_and_code(error: Exception, arguments: list[str]) -> tuple[str, int]:
 
 def main() -> None:
     """The ``tightside`` command."""
+    settle_in_little_room()
     sys.exit(run(sys.argv[1:]))

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import BinaryIO, Literal
 
 from tightside.errors import DataError, TightsideError, UsageError
-from tightside.recordings.formats import csv
+from tightside.recordings.formats import can, csv, hdf5, mdf, npz, parquet, wav
 from tightside.recordings.headings import UNITS, find_unit
 from tightside.recordings.pointers import pointer_for
 from tightside.recordings.roles import assign_roles, check_role, spark_in_degrees
@@ -31,7 +31,15 @@ class Format:
     read: Callable[[Source, ReadOptions], Contents]
 
 
-FORMATS: tuple[Format, ...] = (Format("csv", csv.sniff, csv.read),)
+FORMATS: tuple[Format, ...] = (
+    Format("wav", wav.sniff, wav.read),
+    Format("mdf", mdf.sniff, mdf.read),
+    Format("parquet", parquet.sniff, parquet.read),
+    Format("hdf5", hdf5.sniff, hdf5.read),
+    Format("npz", npz.sniff, npz.read),
+    Format("can", can.sniff, can.read),
+    Format("csv", csv.sniff, csv.read),  # last: it takes any text with rows of numbers
+)
 
 
 def find_format(source: Source) -> Format:

@@ -104,6 +104,7 @@ LOG_RULES = _rules(
     log:ltft | long lt + trim ft - o
     log:spark | sparkadv
     log:spark | spark ignition timing ign + advance adv angle timing - cam camshaft vvt vct valve retard knock injection
+    log:spark | spark - plug coil retard knock cylinder cyl
     log:load | load - alternator generator electrical desired
     """,
     {"log:stft": "bank", "log:ltft": "bank"},
@@ -148,6 +149,8 @@ def propose_role(heading: str, kind: Literal["sensor", "log", "sound"]) -> Propo
     for text in (heading.strip(), name):
         if is_role(text):
             return Proposal(text, "headed by its role", 9)
+    if kind == "sound":
+        return Proposal("sound", "a sound file; if it carries a sensor, say which: --channel crank=1", 1)
     words = words_of(heading)
     phase = _phase_role(words)
     if phase is not None and (kind == "log" or phase.strength > 4):

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tightside.records import Bools, CrankClock, Floats, ToothTrack, WheelPattern
+from tightside.records import Bools, CrankClock, Floats, Ints, ToothTrack, WheelPattern
 
 LONGEST_SILENCE = 2.6  # knots further apart than this many of the wheel's longest gaps give no angle
 
@@ -33,7 +33,7 @@ def make_clock(track: ToothTrack, wheel: WheelPattern) -> CrankClock:
     )
 
 
-def _slopes(t: Floats, y: Floats, segment: np.ndarray) -> Floats:
+def _slopes(t: Floats, y: Floats, segment: Ints) -> Floats:
     """Speed at each knot: slope of the parabola through it and its neighbours, one-sided at the ends of a segment."""
     n = len(t)
     if n < 2:
@@ -55,10 +55,11 @@ def _slopes(t: Floats, y: Floats, segment: np.ndarray) -> Floats:
         slope[k[ok]] = 2.0 * near - slope[j[ok]]
     # monotone (Fritsch and Carlson, SIAM J. Numer. Anal. 17 (1980) 238, from memory): at most three secants
     least = np.minimum(np.where(left, sl, np.inf), np.where(right, sr, np.inf))
-    return np.clip(slope, 0.05 * least, 3.0 * least)
+    out: Floats = np.clip(slope, 0.05 * least, 3.0 * least)
+    return out
 
 
-def _place(clock: CrankClock, times_s: Floats) -> tuple[np.ndarray, Bools]:
+def _place(clock: CrankClock, times_s: Floats) -> tuple[Ints, Bools]:
     """Index of the knot before each time, and whether the clock runs there."""
     k = np.searchsorted(clock.times_s, times_s, side="right") - 1
     ok = (k >= 0) & (k < len(clock.times_s) - 1)
@@ -72,7 +73,7 @@ def _place(clock: CrankClock, times_s: Floats) -> tuple[np.ndarray, Bools]:
     return k, ok & good[k]
 
 
-def angle_at(clock: CrankClock, times_s: Floats) -> tuple[Floats, Floats, np.ndarray]:
+def angle_at(clock: CrankClock, times_s: Floats) -> tuple[Floats, Floats, Ints]:
     """Crank angle, speed and segment at each time. NaN angle and speed, segment -1, where the clock does not run.
 
     Returns
@@ -115,11 +116,21 @@ def time_at(clock: CrankClock, angle_deg: Floats, segment: int) -> Floats:
 
 
 def rpm_of(clock: CrankClock) -> Floats:
-    """Speed of each followed interval, within segments, smoothed over a turn's worth of teeth. [rpm]"""
-    if len(clock.times_s) < 3:
-        return np.empty(0)
-    same = np.diff(clock.segment) == 0
-    return (np.diff(clock.angle_deg) / np.diff(clock.times_s))[same] / 6.0
+    """Mean speed over each whole turn that can be followed, one value for each tooth that begins one. [rpm]
+
+    Over a whole turn compression and expansion even out. Segments shorter than a turn give their single intervals.
+    """
+    out = []
+    for s in np.unique(clock.segment):
+        t, y = clock.times_s[clock.segment == s], clock.angle_deg[clock.segment == s]
+        if len(t) < 3:
+            continue
+        begins = y <= y[-1] - 360.0
+        if begins.any():
+            out.append(60.0 / (np.interp(y[begins] + 360.0, y, t) - t[begins]))
+        else:
+            out.append(np.diff(y) / np.diff(t) / 6.0)
+    return np.concatenate(out) if out else np.empty(0)
 
 
 def clock_error_deg(clock: CrankClock) -> float:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
 from tightside.errors import DataError
 from tightside.records import (
     CamEdges,
-    CamPattern,
     CrankClock,
     EdgeTrain,
     Floats,
@@ -191,7 +191,7 @@ def _follow_given(
     train: EdgeTrain, wheel: WheelPattern, learned: Learned | None, file: str
 ) -> tuple[WheelPattern, ToothTrack, list[str]]:
     """Follow the wheel that was given; turn it over where only the other polarity fits; refuse another wheel."""
-    other = "falling" if wheel.active_edge == "rising" else "rising"
+    other: Literal["rising", "falling"] = "falling" if wheel.active_edge == "rising" else "rising"
     track = follow_wheel(train.of(wheel.active_edge), wheel)
     bad = misfit(track, wheel, len(train.of(wheel.active_edge)))
     faults: list[str] = []

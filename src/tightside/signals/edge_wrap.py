@@ -12,26 +12,37 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from tightside.records import Floats
+from tightside.records import Ints
 from tightside.signals.extrema import BLOCK, BlockExtrema, block_extrema, frozen
 
 _JUMP = 0.55  # of the range, from one sample to the next
-_ON_ITS_WAY = 0.012  # of the range per sample, before or after a jump
+_ON_ITS_WAY = 0.008  # of the range, in a quarter of the time to the next jump
 _FEWEST = 6
-_LOOKED_AT = 400
+_LOOKED_AT = 256  # blocks
+_MOST_JUMPS = 4000
 
 
-def _jumps(x: NDArray[Any], extrema: BlockExtrema, size: float) -> tuple[Floats, Floats, Floats]:
-    """Jumps of at least ``size`` in blocks spread over the recording: the step before, the jump, the step after."""
-    blocks = np.flatnonzero(extrema.high.astype(float) - extrema.low.astype(float) >= size)
-    if len(blocks) > _LOOKED_AT:
-        blocks = blocks[np.linspace(0, len(blocks) - 1, _LOOKED_AT).astype(int)]
-    if len(blocks) == 0:
-        return np.empty(0), np.empty(0), np.empty(0)
-    i = (blocks[:, None] * BLOCK + np.arange(-1, BLOCK + 2)[None, :]).clip(0, len(x) - 1)
-    step = np.diff(x[i].astype(float), axis=1)
-    row, col = np.nonzero(np.abs(step[:, 1:-1]) >= size)
-    return step[row, col], step[row, col + 1], step[row, col + 2]
+@njit(cache=True, nogil=True)  # type: ignore[misc]
+def _jumps_in(x: Any, blocks: Any, size: float, at: Any) -> int:
+    n = 0
+    for b in blocks:
+        for i in range(b * BLOCK, min(x.size - 1, b * BLOCK + BLOCK)):
+            if abs(float(x[i + 1]) - float(x[i])) >= size and n < at.size:
+                at[n] = i
+                n += 1
+    return n
+
+
+def _jumps(x: NDArray[Any], extrema: BlockExtrema, size: float) -> Ints:
+    """Samples after which the signal jumps by ``size`` or more; none if a look at a few blocks shows almost none."""
+    low, high = extrema.low.astype(float), extrema.high.astype(float)
+    low[:-1], high[:-1] = np.minimum(low[:-1], low[1:]), np.maximum(high[:-1], high[1:])
+    blocks = np.flatnonzero(high - low >= size)
+    at = np.empty(_MOST_JUMPS, np.int64)
+    some = blocks[np.linspace(0, len(blocks) - 1, min(len(blocks), _LOOKED_AT)).astype(int)]
+    if _jumps_in(x, some, size, at) < 2 * _FEWEST:
+        return at[:0]
+    return at[: int(_jumps_in(x, blocks, size, at))]
 
 
 def wrap_side(x: NDArray[Any], extrema: BlockExtrema) -> int:
@@ -40,10 +51,17 @@ def wrap_side(x: NDArray[Any], extrema: BlockExtrema) -> int:
     span = high - low
     if not np.isfinite(span) or span <= 0:
         return 0
-    before, jump, after = _jumps(x, extrema, _JUMP * span)
+    at = _jumps(x, extrema, _JUMP * span)
+    if len(at) < 2 * _FEWEST:
+        return 0
+    jump = x[at + 1].astype(float) - x[at].astype(float)
+    apart = np.diff(at)
+    pace = np.maximum(1, np.minimum(np.concatenate([apart[:1], apart]), np.concatenate([apart, apart[-1:]])) // 4)
+    before = x[at].astype(float) - x[np.maximum(at - pace, 0)]
+    after = x[np.minimum(at + 1 + pace, len(x) - 1)].astype(float) - x[at + 1]
     for side in (1, -1):
         out, back = side * jump < 0, side * jump > 0
-        if min(out.sum(), back.sum()) < _FEWEST or np.percentile(np.abs(jump), 50) < 0.75 * span:
+        if min(out.sum(), back.sum()) < _FEWEST or np.median(np.abs(jump)) < 0.75 * span:
             continue
         leaving = side * before[out] > _ON_ITS_WAY * span
         returning = side * after[back] < -_ON_ITS_WAY * span

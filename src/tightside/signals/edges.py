@@ -32,6 +32,8 @@ RIPPLE = 0.3  # swings smaller than this part of those around them are no teeth
 HALL_LEAST = 0.4  # a Hall sensor's swing against the recording's usual one
 VR_LEAST = 0.015  # a coil's swing against the recording's large ones: it grows with speed
 HALL_ACROSS = 0.1  # how far beyond the middle both ends of a Hall swing reach, as part of it
+COIL_GROWS = 1.7  # a Hall sensor's swing follows at most its supply
+COIL_FALLS_BACK = 0.3
 INCOHERENT = 0.2  # highs (and lows) that differ by this part of the swing from one to the next are no pattern
 INCOHERENT_HALL = 0.14
 STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
@@ -42,8 +44,7 @@ NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _PASSES = 8
 _MOST_MEANT = 400_000  # samples behind a mean
 _PROBES = 4096
-_SD_PER_MAD = 1.482602
-_SD_PER_QUARTER = 3.138
+_SD_PER_QUANTILE = ((0.1, 7.9577), (0.25, 3.1383), (0.5, 1.4826))  # of the absolute value of a normal deviate
 _SD_PER_MEAN = 1.253314
 _RANGE_64 = 4.2  # lower quartile of the range of 64 normal deviates, in standard deviations
 _OUTER_64 = 7.6  # 99.5th percentile of their maximum less 0.5th of their minimum
@@ -203,8 +204,11 @@ def _spread(values: Floats) -> float:
     size = np.abs(values[np.isfinite(values)])
     if len(size) == 0:
         return 0.0
-    quarter, half = np.quantile(size, (0.25, 0.5))
-    return float(_SD_PER_QUARTER * quarter if quarter > 0 else _SD_PER_MAD * half)
+    for part, sd_per_quantile in _SD_PER_QUANTILE:
+        smaller = float(np.quantile(size, part))
+        if smaller > 0:
+            return sd_per_quantile * smaller
+    return 0.0
 
 
 def _measure(x: NDArray[Any], extrema: BlockExtrema, known: float | None = None) -> tuple[float, float]:
@@ -213,18 +217,17 @@ def _measure(x: NDArray[Any], extrema: BlockExtrema, known: float | None = None)
     low, high = extrema.low[blocks].astype(float), extrema.high[blocks].astype(float)
     filled = low <= high
     low, high = low[filled], high[filled]
-    if len(low) == 0 or len(x) < 3:
+    if len(low) == 0 or len(x) < 4:
         return 0.0, 0.0
     full = float(np.percentile(high, 99.5) - np.percentile(low, 0.5))
     common = float(np.percentile(high, 95) - np.percentile(low, 5))
-    i = _probes(len(x) - 2)
-    triple = [x[i + k].astype(float) for k in range(3)]
-    first, second = triple[1] - triple[0], triple[0] - 2 * triple[1] + triple[2]
-    noise = min(_spread(first) / np.sqrt(2.0), _spread(second) / np.sqrt(6.0))
+    i = _probes(len(x) - 3)
+    run = np.stack([x[i + k].astype(float) for k in range(4)])
+    noise = min(_spread(np.diff(run, k, axis=0)[0]) / np.sqrt(power) for k, power in ((1, 2.0), (2, 6.0), (3, 20.0)))
     ranges = high - low
     if np.median(ranges) < 0.3 * common:  # most blocks hold no change: their range is noise, of whatever colour
         noise = max(noise, float(np.percentile(ranges, 25)) / _RANGE_64)
-    quantum = _quantum(triple[1][np.isfinite(triple[1])][:2000])
+    quantum = _quantum(run[1][np.isfinite(run[1])][:2000])
     noise = max(noise, 0.29 * quantum if quantum < 0.3 * full else 0.0) if known is None else known
     return noise, max(full - _OUTER_64 * noise, 0.0)
 
@@ -346,16 +349,18 @@ def _changes(signal: _Signal, swings: Swings, cross: Floats) -> _Changes:
 
 
 def _kind(signal: _Signal, changes: _Changes) -> SensorKind:
-    """Hall if both changes are quick, if the signal stays out through a gap, or if its plateaus are flat."""
+    """Hall or coil, told from how the swing goes with speed, whether it stays out, and how quick the changes are."""
     width = np.diff(changes.cross)
     if len(width) < 2:
         return "hall"
+    if _growth(signal, changes.swings) > COIL_GROWS or _falls_back(signal, changes) > COIL_FALLS_BACK:
+        return "vr"
     pulse = 0.5 * (np.concatenate([width[:1], width]) + np.concatenate([width, width[-1:]]))
     duration = np.sqrt(np.maximum(0.0, changes.transition**2 - (0.8 * (signal.width - 1) / signal.step) ** 2))
     ratio = np.where(duration < 1.2, 0.0, duration) / pulse
     if max(_usual(ratio[0::2]), _usual(ratio[1::2])) < 0.35:
         return "hall"
-    slower = _slower_at_gaps(changes)
+    slower = _slower_at_gaps(signal, changes)
     if len(slower) >= 2:
         return "hall" if np.median(slower) < 1.5 else "vr"
     return "hall" if _dome(changes) < 0.08 else "vr"
@@ -365,16 +370,35 @@ def _dome(changes: _Changes) -> float:
     return max(abs(_usual(changes.dome[0::2])), abs(_usual(changes.dome[1::2])))
 
 
+def _growth(signal: _Signal, swings: Swings) -> float:
+    """Largest against smallest swing of any sixteen in a row: a coil's grows with speed."""
+    size = np.abs(np.diff(_tame(signal, swings)))
+    if len(size) < 64:
+        return 1.0
+    usual = np.minimum(grouped(size, 16, 0.5)[:-1], grouped(size, 16, 0.5)[1:])
+    return float(np.max(usual) / max(np.quantile(usual, 0.02), 1e-300))
+
+
+def _falls_back(signal: _Signal, changes: _Changes) -> float:
+    """How far the plateaus' own level is from their peak, as part of the swing: a coil goes back to rest."""
+    value, level = _tame(signal, changes.swings), _settled(changes).value
+    size = np.median(np.abs(np.diff(value)))
+    back = np.abs(value - level) / max(size, 1e-300)
+    return min(_usual(back[0::2]), _usual(back[1::2])) - 3.0 * signal.noise / size
+
+
 def _usual(values: Floats) -> float:
     values = values[np.isfinite(values)]
     return float(np.median(values)) if len(values) else 0.0
 
 
-def _slower_at_gaps(changes: _Changes) -> Floats:
-    """Duration of the slower change beside each gap over the usual duration: a coil's voltage comes back in its own time."""
+def _slower_at_gaps(signal: _Signal, changes: _Changes) -> Floats:
+    """Duration, peak to peak, of the slower change beside each gap over the usual one: a coil rests in a gap."""
     width = np.diff(changes.cross)
     gap = np.flatnonzero(width > 1.8 * grouped(width, 16, 0.5))
-    known = np.where(np.isfinite(changes.transition), changes.transition, _usual(changes.transition))
+    value = _tame(signal, changes.swings)
+    duration = measure_transitions(signal.x, changes.cross, value[:-1], value[1:])
+    known = np.where(np.isfinite(duration), duration, _usual(duration))
     ratio = known / np.maximum(grouped(known, 16, 0.5), 1.0)
     return np.asarray(np.maximum(ratio[gap], ratio[gap + 1]))
 
@@ -434,7 +458,7 @@ def _run_lengths(x: NDArray[Any], at: NDArray[np.int64], level: float) -> Floats
 def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Found:
     x = frozen(raw)
     nothing = _Found(np.empty(0), np.empty(0, np.bool_), kind or "hall", "flat")
-    if len(x) < 3:
+    if len(x) < 4:
         return replace(nothing, notes=("too short to hold an edge",))
     extrema = block_extrema(x)
     notes = [f"missing samples: {extrema.missing}"] if extrema.missing else []
@@ -464,7 +488,7 @@ def _search(x: NDArray[Any], extrema: BlockExtrema, rate_hz: float, kind: Sensor
     signal = _signal(plain)
     while True:
         found = _search_in(signal, rate_hz, kind)
-        if signal.width == 1 or found and _shorter_pulses(found[1].cross) * signal.step >= 2.5 * signal.width:
+        if signal.width == 1 or (found and _shorter_pulses(found[1].cross) * signal.step >= 2.5 * signal.width):
             return found
         signal = _averaged(plain, signal.width // 2) if signal.width > 4 else plain
 
@@ -493,8 +517,9 @@ def _search_in(signal: _Signal, rate_hz: float, kind: SensorKind | None) -> _Sea
         if not np.isfinite(cross).any():
             return None
         changes = _changes(signal, swings, cross)
-        fewer = reach_across(_settled(changes), 0.0)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes)
+        tamed = replace(swings, value=_tame(signal, swings))
+        fewer = reach_across(tamed if told == "vr" else _settled(changes), 0.0)
         if len(fewer) == len(swings) and told == "hall":
             fewer = reach_across(_above(signal, _settled(changes), HALL_LEAST), HALL_ACROSS)
         if len(fewer) == len(swings):

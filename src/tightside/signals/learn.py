@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tightside.records import EdgeTrain, Floats, WheelPattern
+from tightside.records import Bools, EdgeTrain, Floats, WheelPattern
 from tightside.signals.follow import follow_wheel
 
 MOST_PULSES = 200  # the largest repeat that is looked for
@@ -87,7 +87,8 @@ def _slowness(log_interval: Floats, n: int) -> Floats:
         weights = np.concatenate((fit[:3], [0.0], fit[3:]))
         half = 3
     padded = np.pad(log_interval, half, mode="edge")
-    return np.convolve(padded, weights[::-1], mode="valid")
+    out: Floats = np.convolve(padded, weights[::-1], mode="valid")
+    return out
 
 
 def _template(times_s: Floats, n: int) -> Floats:
@@ -120,11 +121,9 @@ def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, Floats, float]:
     track = follow_wheel(times_s, WheelPattern("guess", angles, learned=True))
     if len(track.times_s) < n + 3:
         return gaps, np.full(n, np.inf), 1.0
-    tooth = np.round(track.turn_deg / 360.0 * n).astype(np.int64)  # only its place matters below
     place = np.searchsorted(angles, track.turn_deg % 360.0 + 1e-6, side="right") - 1
     step = np.diff(track.times_s)
     whole = (np.diff(track.segment) == 0) & ((np.diff(place) - 1) % n == 0) & (np.diff(track.turn_deg) < 360.0)
-    del tooth
     x = np.log(step)
     flat = x - np.log(gaps[place[:-1]])
     speed = _slowness(flat, n)
@@ -144,8 +143,8 @@ def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, Floats, float]:
     return new, spread, odd
 
 
-def _fast_part(log_slowness: Floats) -> np.ndarray:
-    """Where the engine turns fast enough that compression hardly shapes the intervals: ripple falls with speed squared."""
+def _fast_part(log_slowness: Floats) -> Bools:
+    """Where the engine turns fast enough that compression hardly shapes the intervals (ripple falls as 1/speed^2)."""
     fastest = np.percentile(log_slowness, 5)
     slowest = np.percentile(log_slowness, 95)
     if slowest - fastest < 0.9:

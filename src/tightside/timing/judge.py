@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practic
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
 CRANKING_RPM = 400.0
+MANY_FOLD_DEG = 90.0  # a wheel that reads the same so soon leaves its place to the cams
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
 
@@ -48,7 +49,29 @@ def judge_cams(cams: tuple[CamEvidence, ...], repeat_deg: float) -> tuple[CamOff
             MeasuredCam(cams[i].pattern, mean, (interval[1] - interval[0]) / 3.92, is_cranking(cams[i].offsets))
         )
     beliefs = dict(zip(steady, infer_teeth(tuple(measured), repeat_deg), strict=True))
+    if beliefs:
+        cams = _replaced(cams, beliefs[steady[0]].reference_deg, repeat_deg)
     return tuple(_verdict(cam, state, beliefs.get(i)) for i, (cam, state) in enumerate(zip(cams, states, strict=True)))
+
+
+def _replaced(cams: tuple[CamEvidence, ...], reference_deg: float, repeat_deg: float) -> tuple[CamEvidence, ...]:
+    """The cams moved to the place of a many-fold wheel that explains them best; place was a guess until now."""
+    turns = round(reference_deg / repeat_deg) if repeat_deg < MANY_FOLD_DEG else 0
+    if turns == 0:
+        return cams
+    shift = turns * repeat_deg
+    return tuple(
+        replace(
+            cam,
+            offsets=replace(
+                cam.offsets,
+                offset_deg=cam.offsets.offset_deg - shift,
+                edge_offset_deg=cam.offsets.edge_offset_deg - shift,
+                edge_angles_deg=cam.offsets.edge_angles_deg - shift,
+            ),
+        )
+        for cam in cams
+    )
 
 
 def is_cranking(offsets: CycleOffsets) -> bool:

@@ -60,7 +60,7 @@ def coincidence(edges: CamEdges, pattern: CamPattern, inverted: bool, use: Bools
 
 
 def best_by_place(share: Floats, repeat_deg: float) -> Floats:
-    """For each place k of the crank wheel: the best score of a cam near its nominal place, far ones costing a little."""
+    """For each place of the crank wheel: the best score of a cam near its nominal angle, far ones costing a little."""
     places = max(1, round(720.0 / repeat_deg))
     offset = np.arange(-REACH_DEG, REACH_DEG + BIN_DEG, BIN_DEG)
     if repeat_deg < 2 * REACH_DEG:

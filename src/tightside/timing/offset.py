@@ -1,7 +1,7 @@
 """From matched cam edges to a camshaft's offset: per cycle, on average, how sure, how steady.
 
-The interval counts what averages out (scatter, with its autocorrelation) and what does not: the crank wheel's runout and
-tooth errors and the cam wheel's own, which show as a fixed difference from edge to edge; sensor delays, which show
+The interval counts what averages out (scatter, with its autocorrelation) and what does not: the crank wheel's runout
+and tooth errors and the cam wheel's own, which show as a fixed difference from edge to edge; sensor delays, which show
 between rising and falling edges; and an allowance for what nothing shows.
 """
 

@@ -1,8 +1,8 @@
 """How many teeth: one posterior over all cams, every stage of their drives, and the crank reference they share.
 
 A cam's offset is the sum of whole teeth (its own sprocket's, or the bank's common first stage), the bank's worn chain
-(late only), mounting and data tolerance, perhaps a phaser that is not parked, and whatever the crank reference is off by,
-which is the same for all cams. What no such cause explains is left open rather than given to the nearest tooth.
+(late only), mounting and data tolerance, perhaps a phaser that is not parked, and whatever the crank reference is off
+by, which is the same for all cams. What no such cause explains is left open rather than given to the nearest tooth.
 
 Every number below is common practice, no source; they weigh possibilities, the measurement decides. Calibration on
 simulated truth: ``benchmarks/accuracy.py``.
@@ -10,7 +10,7 @@ simulated truth: ``benchmarks/accuracy.py``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtr
@@ -55,6 +55,7 @@ class TeethBelief:
     )
     first_stage: float  # probability that the first stage slipped, where its tooth is another than the last one's
     reference_lost: float  # probability that the crank reference, not the chain, is off
+    reference_deg: float = 0.0  # by how much it is off, at its likeliest
 
 
 def pitch_deg(stages: tuple[DriveStage, ...], stage: int = -1) -> float:
@@ -151,7 +152,7 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
         shared = bank_prior[:, :, None] * np.prod([np.ones_like(given[i]), *siblings], axis=0)  # (W, B, S)
         others = weight * np.prod([np.ones(len(s)), *(v for b, v in by_bank.items() if b != cam.pattern.bank)], axis=0)
         both = np.einsum("wbs,wbks,s->bk", shared, tables[i], others, optimize=True) / norm
-        out.append(_belief(cam, both, lost))
+        out.append(replace(_belief(cam, both, lost), reference_deg=float(s[posterior_s.argmax()])))
     return tuple(out)
 
 

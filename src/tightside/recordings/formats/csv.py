@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 BLOCK_BYTES = 1 << 25
 WHOLE_BYTES = 1 << 28
 PARSER_BYTES = 3 << 27  # address space that polars takes for its threads
+LONE_PARSER_BYTES = 3 << 25  # with one thread
 PARSER_FACTOR = 16  # and for each byte that it parses
 _VALUE_WORDS = {"value", "reading", "val", "wert", "level", "state"}
 _NAME_WORDS = {"name", "channel", "signal", "pid", "sensor", "parameter", "id", "ch", "variable"}
@@ -70,18 +71,20 @@ def _block_bytes(source: Source, dialect: Dialect, options: ReadOptions) -> int:
     """
     if options.memory_limit_bytes is None:
         return WHOLE_BYTES
-    import polars  # noqa: F401 - what it takes for itself on loading has to be counted
+    import polars  # what it takes for itself on loading has to be counted
 
+    parser = LONE_PARSER_BYTES if polars.thread_pool_size() == 1 else PARSER_BYTES
     lines = max(1, source.head.count(b"\n"))
     result = source.size * lines // len(source.head) * dialect.width * 8
     block = max(1 << 20, min(BLOCK_BYTES, options.memory_limit_bytes // 16))
-    while not can_map(PARSER_BYTES + PARSER_FACTOR * min(block, source.size) + result):
+    while not can_map(parser + PARSER_FACTOR * min(block, source.size) + result):
         block //= 2
         if block < 1 << 18:
             raise DataError(
                 code="out-of-memory",
                 what=f"{source.name} has about {result // dialect.width // 8} rows, too many for this process",
-                expected=f"{(PARSER_BYTES + result) / 2**30:.1f} GiB more than it may use",
+                expected=f"room for {(parser + result) / 2**30:.1f} GiB, beside the program itself",
+                got=f"a limit of {options.memory_limit_bytes / 2**30:.1f} GiB",
                 hint="Cut the recording to the part that matters, or raise the limit",
             )
     return block
