@@ -100,7 +100,7 @@ def _in_one_go(source: Source, dialect: Dialect) -> tuple[bytes | Path, int]:
 
 def _blocks(source: Source, dialect: Dialect, progress: Callable[[float], None], block_bytes: int) -> Iterator[bytes]:
     """The rows from the first one on, as UTF-8 (or Latin-1 with plain digits) and whole lines."""
-    skip, rest = dialect.first_line, b""
+    skip, rest, spaced = dialect.first_line, b"", dialect.delimiter == " "
     for raw in _utf8(source, dialect, progress, block_bytes):
         chunk = rest + raw if rest else raw
         while skip and (end := chunk.find(b"\n")) >= 0:
@@ -108,9 +108,18 @@ def _blocks(source: Source, dialect: Dialect, progress: Callable[[float], None],
         end = 0 if skip else chunk.rfind(b"\n") + 1
         rest = chunk[end:]
         if end:
-            yield _tabbed(chunk[:end]) if dialect.delimiter == " " else chunk[:end]
+            yield _tabbed(chunk[:end]) if spaced else chunk[:end]
     if rest and not skip:
-        yield _tabbed(rest) if dialect.delimiter == " " else rest
+        yield (
+            _completed(_tabbed(rest), b"\t", dialect)
+            if spaced
+            else _completed(rest, dialect.delimiter.encode(), dialect)
+        )
+
+
+def _completed(row: bytes, delimiter: bytes, dialect: Dialect) -> bytes:
+    """A last row that was cut short, with the cells that it lacks, empty."""
+    return row + delimiter * max(0, dialect.width - 1 - row.count(delimiter))
 
 
 def _utf8(source: Source, dialect: Dialect, progress: Callable[[float], None], block_bytes: int) -> Iterator[bytes]:

@@ -1,0 +1,77 @@
+"""Logs of raw CAN messages (candump text, ASC, BLF), decoded with a DBC."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+
+from tightside.recordings.damage import damage_told
+from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
+from tightside.recordings.source import Source, needed
+from tightside.recordings.tables import Contents, ReadOptions
+
+_CANDUMP = re.compile(rb"^\s*\((\d+\.\d+)\)\s+\S+\s+([0-9A-Fa-f]{3,8})(#|\s+\[)", re.MULTILINE)
+
+
+def sniff(source: Source) -> str:
+    """Whether it starts as one of the three."""
+    return "" if _kind(source.head) else "no CAN messages in candump, ASC or BLF form"
+
+
+def _kind(head: bytes) -> str:
+    if head.startswith(b"LOGG"):
+        return "blf"
+    first = head[:4000]
+    if re.search(rb"^base\s+(hex|dec)\s+timestamps", first, re.MULTILINE):
+        return "asc"
+    lines = [line for line in first.split(b"\n")[:20] if line.strip()]
+    return (
+        "candump" if lines and sum(bool(_CANDUMP.match(line)) for line in lines[:-1] or lines) >= len(lines) / 2 else ""
+    )
+
+
+def read(source: Source, options: ReadOptions) -> Contents:
+    """One table for each message that the DBC knows and the log holds."""
+    if options.dbc is None:
+        raise dbc_needed(source)
+    frames = Frames()
+    with damage_told(source.name, "CAN log"):
+        for at, identifier, payload in _frames(source):
+            frames.add(at, identifier, payload)
+    options.progress(0.8)
+    contents = decoded(frames, options.dbc, source.name)
+    options.progress(1.0)
+    return contents
+
+
+def _frames(source: Source) -> Iterator[tuple[float, int, bytes]]:
+    """Time, identifier (top bit: extended) and payload of each data frame."""
+    kind = _kind(source.head)
+    if kind == "candump":
+        yield from _candump(source)
+        return
+    can = needed("can", "CAN logs")
+    if kind == "blf":
+        reader = can.BLFReader(source.open())
+    else:
+        text = source.whole().decode("latin-1")
+        reader = can.ASCReader(io.StringIO(text))
+    for message in reader:
+        if not (message.is_error_frame or message.is_remote_frame):
+            extended = EXTENDED if message.is_extended_id else 0
+            yield message.timestamp, message.arbitration_id | extended, bytes(message.data)
+
+
+_LINE = re.compile(
+    rb"\((\d+\.\d+)\)\s+\S+\s+([0-9A-Fa-f]{3,8})(?:##?[0-9A-Fa-f]??|\s+\[\d+\]\s*)((?:[0-9A-Fa-f]{2}[ .]?)*)\s*"
+)
+
+
+def _candump(source: Source) -> Iterator[tuple[float, int, bytes]]:
+    for line in source.open():
+        found = _LINE.match(line.strip())
+        if found:
+            name, digits = found[2], found[3].translate(None, b" .")
+            extended = EXTENDED if len(name) > 3 else 0
+            yield float(found[1]), int(name, 16) | extended, bytes.fromhex(digits.decode())

@@ -1,0 +1,105 @@
+"""ASAM MDF measurement files (version 4, and 3), through asammdf."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+
+from tightside.recordings.damage import damage_told
+from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
+from tightside.recordings.source import Source, needed
+from tightside.recordings.tables import Column, Contents, ReadOptions, Table
+
+
+def sniff(source: Source) -> str:
+    """Whether it starts with the file identification."""
+    return "" if source.head[:8] in (b"MDF     ", b"UnFinMF ") else "no MDF mark"
+
+
+def read(source: Source, options: ReadOptions) -> Contents:
+    """Every channel group that has rows, on its own master (time) channel; logged CAN messages by their DBC."""
+    asammdf = needed("asammdf", "MDF files")
+    failure = needed("asammdf.blocks.utils", "MDF files").MdfException
+    frames = Frames()
+    with damage_told(source.name, "MDF file", failure):
+        file = _opened(asammdf, source)
+        try:
+            tables = tuple(_tables(file, options))
+            for index in _message_groups(file):
+                _add_frames(file, index, frames)
+        finally:
+            file.close()
+    if not frames.by_message:
+        return Contents(tables)
+    if options.dbc is None:
+        raise dbc_needed(source)
+    messages = decoded(frames, options.dbc, source.name)
+    return Contents(tables + messages.tables, messages.warnings)
+
+
+def _opened(asammdf: Any, source: Source) -> Any:
+    """The file, given as a stream: by its name, asammdf may unpack or remove it."""
+    stream = source.open() if source.path is not None else io.BytesIO(source.whole())
+    try:
+        return asammdf.MDF(stream)
+    except Exception as problem:
+        _lay_to_rest(problem.__traceback__)
+        raise
+
+
+def _lay_to_rest(at: TracebackType | None) -> None:
+    """Mark what asammdf had half built as closed: else its finaliser fails aloud on what is not there yet."""
+    while at is not None:
+        half_built: Any = at.tb_frame.f_locals.get("self")
+        if getattr(half_built, "_closed", True) is False:
+            half_built._closed = True
+            half_built._tempfile.close()
+        at = at.tb_next
+
+
+def _message_groups(file: Any) -> set[int]:
+    """Groups that hold raw CAN messages (ASAM's bus logging)."""
+    if not hasattr(file, "bus_logging_map"):
+        return set()
+    return {index for groups in file.bus_logging_map["CAN"].values() for index in groups.values()}
+
+
+def _add_frames(file: Any, index: int, frames: Frames) -> None:
+    rows = file.get("CAN_DataFrame", group=index).samples
+    times = file.get_master(index)
+    field = {name.rsplit(".", 1)[-1]: rows[name] for name in rows.dtype.names}
+    lengths = field["DataLength"] if "DataLength" in field else field["DLC"]
+    longs = field.get("IDE", np.zeros(len(rows), np.uint8))
+    for at, name, long, length, payload in zip(
+        times.tolist(), field["ID"].tolist(), longs.tolist(), lengths.tolist(), field["DataBytes"], strict=True
+    ):
+        frames.add(at, (name & (EXTENDED - 1)) | (EXTENDED if long else 0), payload[:length].tobytes())
+
+
+def _tables(file: Any, options: ReadOptions) -> Iterator[Table]:
+    number = 0
+    raw = _message_groups(file)
+    for index, group in enumerate(file.groups):
+        if index in raw:
+            continue
+        time = np.asarray(file.get_master(index), dtype=np.float64)
+        master = file.masters_db.get(index)
+        columns = []
+        for place in range(len(group.channels)):
+            if place == master:
+                continue
+            signal = file.get(group=index, index=place, ignore_invalidation_bits=True)
+            number += 1
+            if signal.samples.ndim == 1 and signal.samples.dtype.kind in "iufb":
+                columns.append(Column(signal.name, _native(signal.samples), signal.unit or "", number))
+        options.progress((index + 1) / len(file.groups))
+        if len(time) and columns:
+            yield Table(tuple(columns), time=Column("time", time, "s"))
+
+
+def _native(samples: Any) -> Any:
+    return samples if samples.dtype.isnative else samples.astype(samples.dtype.newbyteorder("="))
