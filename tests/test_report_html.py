@@ -12,7 +12,7 @@ import pytest
 
 from examinations import CALLS, EDGES_DEG, PITCH_DEG, STATES, Calls, examination
 from tightside.diagnosis import Diagnosis, Examination
-from tightside.records import Levels
+from tightside.records import Levels, WheelPattern
 from tightside.report.frames import choose_cycle, edges_in, frame_shift_deg, signal_in
 from tightside.report.html import render_html
 from tightside.report.marks import WIDTH, render_marks
@@ -149,6 +149,13 @@ def test_traces_picture_finds_the_right_turn_of_the_two() -> None:
     whole = examination()
     assert whole.clock is not None
     assert frame_shift_deg(whole.cams, whole.edges, whole.clock) == 360.0
+
+
+def test_traces_picture_of_a_learned_wheel_does_not_claim_a_top() -> None:
+    whole = examination()
+    learned = WheelPattern("60-2", np.arange(58) * 6.0, learned=True, position_known=False)
+    assert "top of cylinder 1 at the end" in render_traces(whole)
+    assert "not known" in render_traces(replace(whole, wheel=learned))
 
 
 def test_traces_picture_levels_become_steps() -> None:

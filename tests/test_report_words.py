@@ -30,6 +30,11 @@ def test_headline_all_in_time_says_so_once() -> None:
     assert headline(examination(STATES["in time"]).diagnosis) == "All four cams are in time."
 
 
+def test_headline_two_cams_in_time_are_both() -> None:
+    calls: Calls = dict.fromkeys(("1A", "2A"), ("in time", 0.2, 0.1, 0))
+    assert headline(examination(calls).diagnosis) == "Both cams are in time."
+
+
 def test_headline_without_reference_says_cannot_tell() -> None:
     seen = Diagnosis(cams=(CamSeen(cam="1A", column="cam", edges_per_cycle=8, cycles=40),))
     assert headline(seen).startswith("Cannot tell")
@@ -96,7 +101,7 @@ def test_cam_names_follow_the_letters_of_sae_j2012() -> None:
     both = (CamSeen(cam="2A", column="x"), CamSeen(cam="2B", column="y"))
     assert [short_name(c.cam, both) for c in both] == ["bank 2 intake", "bank 2 exhaust"]
     assert short_name("1A", both[:1]) == "bank 1 camshaft"
-    assert short_name("Channel 2", both) == "cam Channel 2"
+    assert short_name("Channel 2", both) == "cam “Channel 2”"
 
 
 @pytest.mark.parametrize("state", STATES)
@@ -196,4 +201,4 @@ def test_remarks_become_sentences_and_are_said_once() -> None:
 def test_diagnosis_text_without_reference_still_says_what_is_in_it() -> None:
     seen = Diagnosis(cams=(CamSeen(cam="cam", column="cam", edges_per_cycle=8, cycles=40),))
     text = diagnosis_text(seen)
-    assert text.startswith("Cannot tell") and "cam (cam): 8 edges a cycle, 40 cycles" in text
+    assert text.startswith("Cannot tell") and "cam “cam”: 8 edges a cycle, 40 cycles" in text

@@ -14,7 +14,7 @@ from tightside.report.offsets import SHORT, render_offsets
 from tightside.report.speed import render_speed
 from tightside.report.text import Answer, answers, headline, with_words
 from tightside.report.traces import cycle_rpm, render_traces
-from tightside.report.words import capital, chances, half_width, short_name, signed, teeth_words
+from tightside.report.words import capital, chances, half_width, is_placed, short_name, signed, teeth_words
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -98,7 +98,9 @@ def _shown(cam: CamVerdict, every: tuple[CamVerdict, ...]) -> CamShown:
         give = f" ±{half_width(cam.ci95_deg)}" if cam.ci95_deg else ""
         number = signed(cam.offset_deg, 1) + give
     name = capital(short_name(cam.cam, every))
-    return CamShown(cam.cam, name, said, number, KIND[cam.state], render_marks(cam), chances(cam))
+    return CamShown(
+        cam.cam if is_placed(cam.cam) else "", name, said, number, KIND[cam.state], render_marks(cam), chances(cam)
+    )
 
 
 @cache

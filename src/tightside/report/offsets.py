@@ -12,7 +12,7 @@ from tightside.diagnosis import CamVerdict
 from tightside.records import CamOffset, Floats
 from tightside.report.marks import KIND, USUAL_PITCH_DEG
 from tightside.report.svg import Drawing
-from tightside.report.words import count, short_name, signed, teeth_words
+from tightside.report.words import count, signed, teeth_words, title
 
 BAND = 0.15  # half height of a band, share of a tooth
 MOST_DOTS = 300
@@ -152,7 +152,7 @@ def _mean(drawing: Drawing, frame: Frame, sides: tuple[float, float], verdict: C
 def _caption(
     drawing: Drawing, frame: Frame, x: float, verdict: CamVerdict, every: Sequence[CamVerdict], narrow: bool
 ) -> None:
-    name = verdict.cam if narrow else f"{short_name(verdict.cam, every)} {verdict.cam}"
+    name = verdict.cam if narrow else title(verdict.cam, every)
     drawing.text((x, frame.top - 14), name, "column", "middle")
     said = teeth_words(verdict.teeth_call) if verdict.teeth_call is not None else SHORT[verdict.state]
     number = signed(verdict.offset_deg or 0.0, 1)

@@ -56,7 +56,7 @@ def _answer(cams: tuple[CamVerdict, ...], every: Sequence[CamVerdict]) -> Answer
 
 def _said(cams: tuple[CamVerdict, ...], every: Sequence[CamVerdict]) -> str:
     if cams[0].state == "in time" and len(cams) == len(every) and len(cams) > 1:
-        return f"All {count(len(cams))} cams are in time."
+        return "Both cams are in time." if len(cams) == 2 else f"All {count(len(cams))} cams are in time."
     if cams[0].state == "in time" and len(cams) > 1:
         return f"The other {count(len(cams))} cams are in time."
     names = capital(listed([long_name(cam.cam, every) for cam in cams]))
@@ -238,5 +238,5 @@ def _crank_lines(diagnosis: Diagnosis) -> list[str]:
 def _cam_line(cam: CamSeen, every: Sequence[CamSeen]) -> str:
     angles = ", ".join("?" if a is None else f"{a:.1f}" for a in cam.edge_angles_deg)
     at = f", at {angles} degrees" if angles else ""
-    name = f"cam ({cam.column})" if cam.cam == cam.column else f"{long_name(cam.cam, every)} ({cam.column})"
+    name = long_name(cam.cam, every) + ("" if cam.cam == cam.column else f" ({cam.column})")
     return f"{name}: {cam.edges_per_cycle} edges a cycle, {cam.cycles} cycles{at}"

@@ -12,7 +12,7 @@ from tightside.records import CamPattern, Channel, Floats
 from tightside.report.frames import CYCLE_DEG, CycleView, choose_cycle, edges_in, signal_in
 from tightside.report.marks import KIND
 from tightside.report.svg import Drawing, envelope
-from tightside.report.words import capital, short_name
+from tightside.report.words import capital, title
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +43,14 @@ class Sheet:
 
 
 TOP = 8.0
+ZERO_PLACED = (
+    "crank angle; 0° is the top of cylinder 1 at the end of its compression",
+    "0°: top of cylinder 1",
+)
+ZERO_FREE = (
+    "crank angle from the wheel's first tooth; where the top of cylinder 1 lies is not known",
+    "0°: the wheel's first tooth",
+)
 
 
 def render_traces(examination: Examination, *, narrow: bool = False) -> Markup:
@@ -56,7 +64,9 @@ def render_traces(examination: Examination, *, narrow: bool = False) -> Markup:
     drawing = Drawing(sheet.right + 4, bottom + 46, "Crank and cam signals over one engine cycle")
     for place, row in enumerate(rows):
         _strip(drawing, sheet, row, TOP + place * sheet.row)
-    _axis(drawing, sheet, bottom, narrow)
+    wheel = examination.wheel
+    placed = wheel is None or (wheel.position_known and not wheel.learned)
+    _axis(drawing, sheet, bottom, (ZERO_PLACED if placed else ZERO_FREE)[narrow])
     return drawing.to_svg("narrow" if narrow else "wide")
 
 
@@ -77,9 +87,7 @@ def _rows(examination: Examination, view: CycleView) -> list[Row]:
     for cam in examination.diagnosis.cams:
         if cam.column not in channels:
             continue
-        row = _plain_row(
-            f"{capital(short_name(cam.cam, examination.diagnosis.cams))} {cam.cam}", channels[cam.column], view
-        )
+        row = _plain_row(capital(title(cam.cam, examination.diagnosis.cams)), channels[cam.column], view)
         rows.append(
             _with_edges(row, cam if isinstance(cam, CamVerdict) else None, patterns.get(cam.cam), examination, view)
         )
@@ -136,13 +144,10 @@ def _shift(drawing: Drawing, sheet: Sheet, row: Row, expected_deg: float, sides:
         drawing.box((min(x, actual), sides[0] + 8), abs(actual - x), sides[1] - sides[0] - 8, f"{row.kind} moved")
 
 
-def _axis(drawing: Drawing, sheet: Sheet, bottom: float, narrow: bool) -> None:
-    for angle in range(0, 721, 180 if narrow else 90):
+def _axis(drawing: Drawing, sheet: Sheet, bottom: float, zero: str) -> None:
+    for angle in range(0, 721, 90 if sheet.right > 600 else 180):
         x = sheet.x(angle)
         drawing.line((x, bottom - 4), (x, bottom + 3), "tick")
         anchor = "start" if angle == 0 else "end" if angle == 720 else "middle"
         drawing.text((x, bottom + 19), f"{angle}°", "scale", anchor)
-    said = (
-        "0°: top of cylinder 1" if narrow else "crank angle; 0° is the top of cylinder 1 at the end of its compression"
-    )
-    drawing.text((sheet.left, bottom + 40), said, "small")
+    drawing.text((sheet.left, bottom + 40), zero, "small")

@@ -13,14 +13,24 @@ SEVERITY = ("slipped", "erratic", "off, not by a whole tooth", "no signal", "not
 COUNTS = ("no", "one", "two", "three", "four", "five", "six")
 
 
+def is_placed(cam: str) -> bool:
+    """Whether a cam is named by bank and letter; else it bears the name of its column."""
+    return cam[:-1].isdigit() and cam[-1:] in ("A", "B")
+
+
+def title(cam: str, cams: Iterable[CamSeen]) -> str:
+    """ "bank 1 intake 1A", for headings."""
+    return f"{short_name(cam, cams)} {cam}" if is_placed(cam) else short_name(cam, cams)
+
+
 def short_name(cam: str, cams: Iterable[CamSeen]) -> str:
     """ "bank 1 intake" where both kinds of camshaft were recorded, "bank 1 camshaft" otherwise.
 
     SAE J2012 letters: A is the intake camshaft or the only one, B the exhaust camshaft.
     """
+    if not is_placed(cam):
+        return f"cam “{cam}”"
     bank, letter = cam[:-1], cam[-1:]
-    if letter not in "AB" or not bank.isdigit():
-        return f"cam {cam}"
     if not any(c.cam.endswith("B") for c in cams):
         return f"bank {bank} camshaft"
     return f"bank {bank} {'intake' if letter == 'A' else 'exhaust'}"
@@ -29,7 +39,7 @@ def short_name(cam: str, cams: Iterable[CamSeen]) -> str:
 def long_name(cam: str, cams: Sequence[CamSeen]) -> str:
     """ "bank 1 intake cam (1A)": the place in words, and the letter that codes and wiring diagrams use."""
     name = short_name(cam, cams)
-    if name.startswith("cam "):
+    if not is_placed(cam):
         return name
     return f"{name} ({cam})" if name.endswith("camshaft") else f"{name} cam ({cam})"
 
