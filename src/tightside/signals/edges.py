@@ -46,7 +46,7 @@ _MOST_MEANT = 400_000  # samples behind a mean
 _PROBES = 4096
 _SD_PER_QUANTILE = ((0.1, 7.9577), (0.25, 3.1383), (0.5, 1.4826))  # of the absolute value of a normal deviate
 _SD_PER_MEAN = 1.253314
-_RANGE_64 = 4.2  # lower quartile of the range of 64 normal deviates, in standard deviations
+_RANGE_64 = 3.85  # a tenth of ranges of 64 normal deviates are below this many standard deviations
 _OUTER_64 = 7.6  # 99.5th percentile of their maximum less 0.5th of their minimum
 
 
@@ -225,8 +225,10 @@ def _measure(x: NDArray[Any], extrema: BlockExtrema, known: float | None = None)
     run = np.stack([x[i + k].astype(float) for k in range(4)])
     noise = min(_spread(np.diff(run, k, axis=0)[0]) / np.sqrt(power) for k, power in ((1, 2.0), (2, 6.0), (3, 20.0)))
     ranges = high - low
-    if np.median(ranges) < 0.3 * common:  # most blocks hold no change: their range is noise, of whatever colour
-        noise = max(noise, float(np.percentile(ranges, 25)) / _RANGE_64)
+    if (
+        np.median(ranges) < 0.3 * common
+    ):  # most blocks hold no change: the range of the quiet ones is noise of any colour
+        noise = max(noise, min(4 * noise, float(np.quantile(ranges, 0.1)) / _RANGE_64))
     quantum = _quantum(run[1][np.isfinite(run[1])][:2000])
     noise = max(noise, 0.29 * quantum if quantum < 0.3 * full else 0.0) if known is None else known
     return noise, max(full - _OUTER_64 * noise, 0.0)
