@@ -77,6 +77,7 @@ def diagnose(
     channels: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     codes: Sequence[str] = (),
+    rate_hz: float | None = None,
     memory_limit_bytes: int | None = None,
     progress: Progress | None = None,
 ) -> Examination:
@@ -93,6 +94,7 @@ def diagnose(
             path,
             channels=channels,
             units=units,
+            rate_hz=rate_hz,
             memory_limit_bytes=memory_limit_bytes,
             progress=lambda f: say("reading", f / 10),
         )

@@ -24,6 +24,7 @@ def run(
     ] = None,
     channel: Annotated[list[str] | None, typer.Option("--channel", metavar="ROLE=COLUMN", help="Role by hand.")] = None,
     unit: Annotated[list[str] | None, typer.Option("--unit", metavar="ROLE=UNIT", help="Unit by hand.")] = None,
+    rate_hz: Annotated[float | None, typer.Option("--rate-hz", help="Samples a second, if there is no time.")] = None,
     codes: Annotated[str, typer.Option("--codes", metavar="P0016,...", help="Trouble codes that are stored.")] = "",
     json: Annotated[str | None, typer.Option("--json", metavar="F", help="Result as JSON; - is the screen.")] = None,
     report: Annotated[str | None, typer.Option("--report", metavar="F.html", help="Report with pictures.")] = None,
@@ -45,6 +46,7 @@ def run(
             channels=channels,
             units=units,
             codes=stored,
+            rate_hz=rate_hz,
             memory_limit_bytes=memory_limit_bytes(),
             progress=progress,
         )

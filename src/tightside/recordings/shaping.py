@@ -47,7 +47,7 @@ def shape_tables(tables: tuple[Table, ...], options: ReadOptions) -> Shaped:
         raise DataError(
             code="no-numbers",
             what="there is no column of numbers beside the time",
-            hint="A recording needs a time column (or --rate) and at least one channel",
+            hint="A recording needs a time column (or --rate-hz) and at least one channel",
         )
     zero = min(part.start_s for part in timed)
     warnings = [warning for part in timed for warning in part.warnings]
@@ -137,7 +137,7 @@ def _timed(table: Table, options: ReadOptions) -> list[Timed]:
             what="no column is the time",
             expected="a column that only ever increases",
             got=", ".join(f"'{c.heading}'" for c in table.columns[:8]) or "none",
-            hint="Give the sample rate (--rate 10000), or name the column (--channel time=COLUMN)",
+            hint="Give the sample rate (--rate-hz 10000), or name the column (--channel time=COLUMN)",
         )
     rest = tuple(c for c in table.columns if c is not time)
     return [_by_times(replace(table, columns=rest), time, tuple(said), options)]

@@ -235,10 +235,11 @@ def longest_run(times_s: Floats, table: Table) -> tuple[slice, list[str]]:
     falls = np.flatnonzero(np.diff(times_s) < 0) + 1
     if not len(falls):
         return slice(0, len(times_s)), []
+    mostly_back = len(falls) > len(times_s) / 2
     for row in falls:
         base = times_s[0]
         fallen_to, reached = times_s[row] - base, times_s[row - 1] - base
-        if row not in table.breaks and fallen_to > RESTART_KEEPS * reached:
+        if row not in table.breaks and (mostly_back or fallen_to > RESTART_KEEPS * reached):
             raise DataError(
                 code="time-backwards",
                 what="time runs backwards",
