@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
-from tightside.signals.edge_swings import Swings, find_swings, grouped, merge_ripples, reach_across, trim
+from tightside.signals.edge_swings import Swings, find_swings, grouped, held, merge_ripples, reach_across, trim
 from tightside.signals.edge_times import (
     cross_levels,
     measure_plateaus,
@@ -510,6 +510,16 @@ def _search_in(signal: _Signal, rate_hz: float, kind: SensorKind | None) -> _Sea
     signal = replace(signal, least=least, brief=int(short))
     swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
     swings = _above(signal, swings, VR_LEAST)
+    found = _sift(signal, swings, short, kind)
+    if found is None or found[2] == "hall":
+        return found
+    lasting = _lasting(signal, swings)  # a coil has no plateau that outlasts a spike: look at its peaks
+    again = _sift(signal, lasting, short, "vr") if len(lasting) < len(swings) else None
+    return (*again[:3], again[3] + (len(swings) - len(lasting)) // 2) if again else found
+
+
+def _sift(signal: _Signal, swings: Swings, short: float, kind: SensorKind | None) -> _Searched | None:
+    """Take out what is no tooth until nothing more has to go."""
     spikes = 0
     for _ in range(_PASSES):
         if len(swings) < 2:
@@ -529,6 +539,19 @@ def _search_in(signal: _Signal, rate_hz: float, kind: SensorKind | None) -> _Sea
             return None if strange else (signal, changes, told, spikes)
         swings = fewer
     return None
+
+
+def _lasting(signal: _Signal, swings: Swings) -> Swings:
+    """Turning points that hold their side for longer than a spike does; all, where teeth are as short as spikes."""
+    size = float(np.median(swings.sizes())) if len(swings) > 5 else 0.0
+    if np.ptp(swings.value[0::2]) <= 0.6 * size and np.ptp(swings.value[1::2]) <= 0.6 * size:
+        return swings
+    level = held(signal.x, swings, signal.brief)
+    if np.median(np.abs(np.diff(level))) < 0.5 * size:
+        return swings
+    least = VR_LEAST * float(np.quantile(np.abs(np.diff(level)), 0.75))
+    lasting = reach_across(trim(replace(swings, value=level), least), 0.0)
+    return swings.take(np.searchsorted(swings.at, lasting.at))
 
 
 def _settled(changes: _Changes) -> Swings:
@@ -612,4 +635,5 @@ def _timing_sd(span: Floats, size: Floats, noise: float) -> float:
     points = np.maximum(1.0, 0.7 * span)
     from_noise = noise / np.maximum(slope, 1e-300) / np.sqrt(points)
     hidden = np.maximum(0.0, 1.0 - 0.6 * span) / np.sqrt(12.0)
-    return float(np.median(np.hypot(from_noise, hidden)))
+    sd = np.hypot(from_noise, hidden)
+    return float(np.sqrt(np.mean(np.minimum(sd, np.quantile(sd, 0.9)) ** 2)))
