@@ -36,7 +36,7 @@ $(READY): requirements.lock pyproject.toml
 lock:  ## pin everything that pyproject.toml asks for, with hashes
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet pip-tools
-	CUSTOM_COMPILE_COMMAND="make lock" $(BIN)/pip-compile --quiet --upgrade --generate-hashes --extra dev --strip-extras \
+	CUSTOM_COMPILE_COMMAND="make lock" $(BIN)/pip-compile --quiet --upgrade --generate-hashes --extra dev --extra formats --strip-extras \
 		--build-deps-for editable --allow-unsafe --no-emit-index-url --no-emit-trusted-host --no-emit-find-links \
 		--output-file requirements.lock pyproject.toml
 
