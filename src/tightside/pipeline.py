@@ -21,7 +21,7 @@ from tightside.recordings.registry import read_recording
 from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, SensorKind, WheelPattern
 from tightside.report.contents import recording_part
 from tightside.report.text import with_words
-from tightside.signals.clock import clock_error_deg, rpm_of
+from tightside.signals.clock import rpm_of
 from tightside.signals.decode import Decoded, decode
 from tightside.timing.assign import assign_cams
 from tightside.timing.judge import CamEvidence, judge_cams
@@ -150,12 +150,10 @@ def _judged(
     if decoded.clock is None or decoded.wheel is None or decoded.crank_column is None:
         return tuple(_unjudged(p, decoded, "; ".join(decoded.faults)) for p in patterns)
     clock = decoded.clock
-    crank = decoded.trains[decoded.crank_column]
     edges, there = tuple(e for e, _ in pairs), tuple(p for _, p in pairs)
-    measured = measure_cams(edges, there, clock, 0.0 if crank.kind == "vr" else crank.transition_s)
-    error = clock_error_deg(clock)
+    measured = measure_cams(edges, there, clock)
     watched = sum(float(np.ptp(clock.angle_deg[clock.segment == s])) for s in np.unique(clock.segment)) / 720.0
-    evidence = [CamEvidence(p, m, "", error, watched) for p, m in zip(there, measured, strict=True)]
+    evidence = [CamEvidence(p, m, "", clock.error_deg, watched) for p, m in zip(there, measured, strict=True)]
     found = {c.cam: c for c in judge_cams(tuple(evidence), clock.repeat_deg)}
     # a cam without a recorded channel is simply not judged; one whose channel is dead has no signal
     dead = [p for p in patterns if p.cam not in found and decoded.recording.with_role(f"cam:{p.cam}") is not None]

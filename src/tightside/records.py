@@ -247,6 +247,8 @@ class CrankClock(Record):
     segment: Ints = array(np.int64)  # (K,)
     repeat_deg: float = 360.0
     position_known: bool = True
+    error_deg: float = 0.0  # standard deviation of the angle between teeth
+    transition_s: float = 0.0  # of the crank sensor's level changes
 
 
 # -------------------------------------------------------------------------------------------------------- timing

@@ -6,6 +6,8 @@ speeds found at them follows compression, where a straight line is off by up to 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tightside.records import Bools, CrankClock, Floats, Ints, ToothTrack, WheelPattern
@@ -13,7 +15,7 @@ from tightside.records import Bools, CrankClock, Floats, Ints, ToothTrack, Wheel
 LONGEST_SILENCE = 2.6  # knots further apart than this many of the wheel's longest gaps give no angle
 
 
-def make_clock(track: ToothTrack, wheel: WheelPattern) -> CrankClock:
+def make_clock(track: ToothTrack, wheel: WheelPattern, transition_s: float = 0.0) -> CrankClock:
     """Clock from the teeth that were followed.
 
     Returns
@@ -23,14 +25,16 @@ def make_clock(track: ToothTrack, wheel: WheelPattern) -> CrankClock:
         otherwise it counts from the wheel's position 0.
     """
     angle = track.turn_deg + wheel.position_0_deg
-    return CrankClock(
+    clock = CrankClock(
         times_s=track.times_s,
         angle_deg=angle,
         speed_deg_s=_slopes(track.times_s, angle, track.segment),
         segment=track.segment,
         repeat_deg=wheel.repeat_deg,
         position_known=wheel.position_known,
+        transition_s=transition_s,
     )
+    return replace(clock, error_deg=clock_error_deg(clock))
 
 
 def _slopes(t: Floats, y: Floats, segment: Ints) -> Floats:

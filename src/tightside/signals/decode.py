@@ -92,7 +92,7 @@ def decode(
     if wheel is None:
         return _decode_learned(recording, trains, choice, notes)
     wheel, track, faults = _follow_given(train, wheel, choice.learned, recording.file)
-    clock = make_clock(track, wheel)
+    clock = make_clock(track, wheel, 0.0 if train.kind == "vr" else train.transition_s)
     cams = _cams_on(recording, trains, clock, column, learned=False)
     cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
     return Decoded(recording, trains, column, wheel, track, clock, cams, cycles, tuple(faults), tuple(notes))

@@ -12,7 +12,8 @@ import numpy as np
 from tightside.records import CamEdges, CamPattern, CrankClock, CycleOffsets, Floats
 from tightside.timing.match import CamMatch, choose_place, match_segment
 
-RUNOUT_SD_DEG = 0.045  # crank wheel runout seen at a cam's few edges (common practice, no source)
+RUNOUT_SD_DEG = 0.055  # crank wheel runout seen at a cam's few edges (common practice, no source)
+CLOCK_SHARE = 0.5  # of the clock's error between teeth: what of it is alike in each cycle
 DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
 TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
 EDGE_SD_DEG = 0.10  # prior for the fixed error of one edge, worth EDGE_PRIOR edges
@@ -55,7 +56,7 @@ def effective_count(n: int, rho: float) -> float:
 
 
 def measure_cams(
-    cams: tuple[CamEdges, ...], patterns: tuple[CamPattern, ...], clock: CrankClock, crank_transition_s: float = 0.0
+    cams: tuple[CamEdges, ...], patterns: tuple[CamPattern, ...], clock: CrankClock
 ) -> tuple[CycleOffsets, ...]:
     """Offset of every cam, cycle by cycle, against its pattern.
 
@@ -63,8 +64,6 @@ def measure_cams(
     ----------
     cams, patterns : same length, cam by cam
     clock : CrankClock
-    crank_transition_s : float
-        The crank sensor's 10 to 90 % time. [s]
 
     Returns
     -------
@@ -88,7 +87,7 @@ def measure_cams(
             if found is not None:
                 matches[i].append(found)
     return tuple(
-        _offsets(edges, pattern, found, crank_transition_s, unsure)
+        _offsets(edges, pattern, found, clock, unsure)
         for edges, pattern, found in zip(cams, patterns, matches, strict=True)
     )
 
@@ -101,7 +100,7 @@ def _long_segments(clock: CrankClock) -> list[int]:
 
 
 def _offsets(
-    edges: CamEdges, pattern: CamPattern, found: list[CamMatch], crank_transition_s: float, unsure: bool
+    edges: CamEdges, pattern: CamPattern, found: list[CamMatch], clock: CrankClock, unsure: bool
 ) -> CycleOffsets:
     n = len(pattern.edges_deg)
     if not found:
@@ -129,7 +128,7 @@ def _offsets(
         edge_count=count,
         edges_per_cycle=n,
         cycles=len(cycle),
-        systematic_sd_deg=_systematic_sd(fixed, pattern, edges, crank_transition_s, speed),
+        systematic_sd_deg=_systematic_sd(fixed, pattern, edges, clock, speed),
         edge_angles_deg=np.where(np.isfinite(own), pattern.edges_deg + own, np.nan),
         within_sd_deg=robust_sd(residual - cycle[:, None] - fixed[None, :]),
         inverted=found[0].inverted,
@@ -185,9 +184,7 @@ def _trimmed_column_mean(x: Floats) -> Floats:
     return out
 
 
-def _systematic_sd(
-    fixed: Floats, pattern: CamPattern, edges: CamEdges, crank_transition_s: float, speed: Floats
-) -> float:
+def _systematic_sd(fixed: Floats, pattern: CamPattern, edges: CamEdges, clock: CrankClock, speed: Floats) -> float:
     """Standard deviation of what does not average out over cycles. [deg]"""
     known = fixed[np.isfinite(fixed)]
     n = max(len(known), 1)
@@ -197,8 +194,9 @@ def _systematic_sd(
     if len(ups) and len(downs):  # one polarity later than the other: a delay of which either may be free
         tilt = abs(float(ups.mean() - downs.mean())) / 12.0**0.5
     rate = float(np.median(speed)) if len(speed) else 0.0
-    delay = rate * float(np.hypot(DELAY_SD_S, TRANSITION_SHARE * np.hypot(edges.transition_s, crank_transition_s)))
-    parts = [pooled / n, tilt**2, RUNOUT_SD_DEG**2, delay**2, pattern.edge_sd_deg**2]
+    delay = rate * float(np.hypot(DELAY_SD_S, TRANSITION_SHARE * np.hypot(edges.transition_s, clock.transition_s)))
+    between = CLOCK_SHARE * clock.error_deg
+    parts = [pooled / n, tilt**2, RUNOUT_SD_DEG**2, delay**2, pattern.edge_sd_deg**2, between**2]
     return float(np.sqrt(sum(parts)))
 
 
