@@ -290,7 +290,7 @@ def resolution_of(times_s: Floats) -> float:
     printed = 10.0**-decimals
     for clock_hz in CLOCKS_HZ:
         ticks = late * clock_hz
-        if printed * clock_hz <= 0.1 and np.all(np.abs(ticks - np.rint(ticks)) <= 0.6 * printed * clock_hz + 1e-6):
+        if printed * clock_hz <= 0.1 and np.all(np.abs(ticks - np.rint(ticks)) <= 1.1 * printed * clock_hz + 1e-6):
             return 1 / clock_hz
     return printed
 

@@ -12,7 +12,7 @@ import os
 import tempfile
 import threading
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
@@ -109,7 +109,7 @@ class Source:
         packed = self._spooled(_chunks(stream, start, self._hash))
         packed.seek(0)
         try:
-            return self._spooled(_chunks(_unpacker(packing, packed), b"", hashlib.sha256()))
+            return self._spooled(_unpacked_chunks(packing, packed))
         except _damage(packing) as problem:
             raise DataError(
                 code="packed-file-damaged",
@@ -156,16 +156,32 @@ def _hash_file(path: Path, running: Any) -> None:
             running.update(chunk)
 
 
-def _unpacker(packing: str, packed: BinaryIO) -> BinaryIO:
-    if packing == "gzip":
-        return cast(BinaryIO, gzip.GzipFile(fileobj=packed, mode="rb"))
-    if packing == "bzip2":
-        return cast(BinaryIO, bz2.BZ2File(packed))
-    if packing == "xz":
-        return cast(BinaryIO, lzma.LZMAFile(packed))
-    return cast(
-        BinaryIO, needed("zstandard", "zstd files").ZstdDecompressor().stream_reader(packed, read_across_frames=True)
-    )
+def _unpacked_chunks(packing: str, packed: BinaryIO) -> Iterator[bytes]:
+    if packing == "zstd":
+        yield from _zstd_chunks(packed)
+        return
+    opened: dict[str, Callable[[], Any]] = {  # each is closed below
+        "gzip": lambda: gzip.GzipFile(fileobj=packed, mode="rb"),
+        "bzip2": lambda: bz2.BZ2File(packed),
+        "xz": lambda: lzma.LZMAFile(packed),  # noqa: SIM115
+    }
+    with opened[packing]() as stream:
+        while chunk := stream.read(COPY_BYTES):
+            yield chunk
+
+
+def _zstd_chunks(packed: BinaryIO) -> Iterator[bytes]:
+    """Frame after frame; a frame that does not end is an error, as it is in the other packings."""
+    library = needed("zstandard", "zstd files")
+    frame, begun = library.ZstdDecompressor().decompressobj(), False
+    while chunk := packed.read(COPY_BYTES):
+        while chunk:
+            yield frame.decompress(chunk)
+            begun, chunk = not frame.eof, frame.unused_data
+            if frame.eof:
+                frame = library.ZstdDecompressor().decompressobj()
+    if begun:
+        raise EOFError("the last frame does not end")
 
 
 def _damage(packing: str) -> tuple[type[Exception], ...]:
