@@ -169,7 +169,9 @@ def _cam_table(cam: MeasuredCam, s: Floats) -> Floats:
     pitch = own if own > 0 else 20.0
     blur = 0.14 * pitch
     near = np.exp(-np.abs(x) / blur) / (2.0 * blur)  # integrates to 1
-    return (like + ADRIFT_WEIGHT * near * pitch / ADRIFT_SPAN_DEG) * prior[None, None, :, None]
+    # what nothing explains is shared by nearness alone: half way between two teeth it must not favour staying put
+    adrift = ADRIFT_WEIGHT * near * pitch / ADRIFT_SPAN_DEG * (0.5 if stages else 1.0)
+    return like * prior[None, None, :, None] + adrift
 
 
 def _belief(cam: MeasuredCam, both: Floats, lost: float) -> TeethBelief:
