@@ -30,6 +30,9 @@ from tightside.twin.simulate import simulate
 
 SURE = 0.9
 SPARSE_DEG = 0.3
+SAME_PLACE_DEG = 3.0  # two places of a pattern nearer than this are one
+AS_WELL_DEG = 12.0  # another place fits as well if the cams are then off by no more than this in sum
+OTHER_STAGE_DEG = 2.5  # so near, a slip on one stage looks like one on another
 SEEN_ERRATIC_DEG = 1.5  # a loose phaser that moved by less from cycle to cycle is nobody's to flag ...
 SEEN_ERRATIC_CYCLES = 5  # ... nor in fewer cycles
 BETWEEN_TEETH = 0.3  # of a pitch: worn or stuck by more, the position alone names no tooth
@@ -172,14 +175,48 @@ def why_unplaced(case: Case, truth: Truth, cam: CamTruth, pattern: CamPattern) -
         return "the crank reference itself is off"
     if crank.swapped and (wheel.kind == "hall" or recorder.kind == "edges"):
         return "crank signal inverted: which edge is which cannot be seen"
-    if wheel.repeat_deg < 60.0:
-        return "a wheel that repeats within less than the cams can settle"
+    if len(truth.cams) == 1 and wheel.repeat_deg < 45.0:
+        return "even wheel and one cam: nothing to hold the cam against"
+    if fits_elsewhere(case, truth, cam.cam):
+        return "wheel or cam pattern repeats: another place fits as well"
     sensor = case.scenario.sensor_of(f"cam:{cam.cam}")
     one_polarity = len(set(pattern.rising.tolist())) == 1
     cam_coil = case.subject.kind_of(cam.cam) == "vr"
     if sensor.swapped and one_polarity and (not cam_coil or recorder.kind == "edges"):
         return "cam signal inverted, and one polarity listed: which edge is which cannot be seen"
     return _why_too_coarse(case, truth, cam)
+
+
+def fits_elsewhere(case: Case, truth: Truth, cam: str) -> bool:
+    """Whether all cams together would stand as near to nominal, or nearly, with the wheel or a cam's own pattern turned
+    to another of its places, and this cam with another offset."""
+    seen = [c for c in truth.cams if c.signal_share > 0.1 and len(c.cycle_times_s)]
+    patterns = {p.cam: p for p in case.subject.cams}
+    repeat = case.subject.wheel.repeat_deg
+    said = sum(abs(c.offset_deg) for c in seen)
+    for k in range(round(720.0 / repeat)):
+        fits = [_places(patterns[c.cam], c.offset_deg, k * repeat) for c in seen]
+        if not all(fits):
+            continue
+        nearest = {c.cam: min(f, key=abs) for c, f in zip(seen, fits, strict=True)}
+        this = next(c.offset_deg for c in seen if c.cam == cam)
+        if abs(nearest[cam] - this) > SAME_PLACE_DEG and sum(map(abs, nearest.values())) <= said + AS_WELL_DEG:
+            return True
+    return False
+
+
+def _places(pattern: CamPattern, offset_deg: float, turn_deg: float) -> list[float]:
+    """Offsets within 90 deg that, the wheel turned, put every edge on one of its kind in the pattern at its place."""
+    edges, rising = pattern.edges_deg, pattern.rising
+    found = []
+    for j in np.flatnonzero(rising == rising[0]):
+        shift = (edges[j] + offset_deg - edges[0] - turn_deg + 360.0) % 720.0 - 360.0
+        moved = (edges + shift + turn_deg - offset_deg) % 720.0
+        away = np.abs((moved[:, None] - edges[None, :] + 360.0) % 720.0 - 360.0)
+        away[rising[:, None] != rising[None, :]] = 360.0
+        if abs(shift) < 90.0 and away.min(axis=1).max() < SAME_PLACE_DEG:
+            found.append(float(shift))
+    return found
 
 
 def ripple_unseen_deg(case: Case) -> float:
@@ -202,7 +239,7 @@ def _why_too_coarse(case: Case, truth: Truth, cam: CamTruth) -> str:
     pitch_deg = float(np.min(np.diff(wheel.angles_deg, append=wheel.angles_deg[0] + 360.0)))
     shorter = pitch_deg * (min(crank.duty, 1 - crank.duty) if wheel.kind == "hall" else 0.4)
     step_s = 1.0 / recorder.rate_hz if recorder.kind == "sampled" else recorder.resolution_s
-    if shorter / (6.0 * truth.rpm[2]) < 1.5 * step_s:
+    if shorter / (6.0 * truth.rpm[2]) < 2.0 * step_s:
         return "sampled too slowly for the crank wheel's teeth"
     noise = recorder.noise_v + (recorder.brush_v if not case.running else 0.0)
     noise = max(noise, recorder.span_v / 2 ** (recorder.bits - 1))
@@ -226,10 +263,22 @@ def why_no_tooth(case: Case, truth: Truth, cam: CamTruth, pattern: CamPattern) -
         return "too few crank pulses to follow the speed between them"
     if "wear" in cam.causes and abs(cam.offset_deg / pitch - round(cam.offset_deg / pitch)) > BETWEEN_TEETH:
         return "worn to between two teeth"
+    if _slipped(case, cam, pattern) and _other_stage(case, cam, pattern):
+        return "as well a slip on another stage"
     offs = np.array([c.offset_deg for c in truth.cams])
     if len(offs) > 1 and np.ptp(offs) < LOOK_ALIKE_DEG and abs(cam.offset_deg) > 0.5 * pitch:
         return "all cams off alike: slip or crank reference"
     return ""
+
+
+def _other_stage(case: Case, cam: CamTruth, pattern: CamPattern) -> bool:
+    """Whether so far off could be another number of teeth on some stage, or they are not of the stage that counts."""
+    if any(f.stage == 1 and f.hits(cam.cam) for f in case.scenario.faults if f.kind == "slip"):
+        return len(pattern.stages) > 1
+    others = [pitch_from_stage(pattern.stages, k + 1) for k in range(len(pattern.stages) - 1)]
+    count = _slipped(case, cam, pattern)
+    near = {k for p in others for k in range(-4, 5) if abs(cam.offset_deg - k * p) < OTHER_STAGE_DEG}
+    return bool(near - {count})
 
 
 def _looks_alike(truth: Truth, cam: CamTruth, pattern: CamPattern) -> bool:

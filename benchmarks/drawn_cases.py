@@ -15,7 +15,7 @@ from tightside.engine.model import Engine
 from tightside.twin.scene import Fault, Recorder, Running, Scenario, Sensor, Subject
 
 Rng = np.random.Generator
-MOST_SAMPLES = 6e6  # of all channels together
+MOST_SAMPLES = 5e6  # of all channels together
 
 # (driver, driven) of each stage; every tooth is worth 15 to 24 crank degrees on the last
 DRIVES = [[(n, 2 * n)] for n in range(15, 25)] + [
