@@ -61,14 +61,14 @@ class Swings:
         return self.take(keep)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _place(x: Any, i: int, wanted: Any) -> int:
     while i < x.size - 1 and x[i] != wanted:
         i += 1
     return i
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any, seen: Any) -> int:
     """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them."""
     n = 0
@@ -175,7 +175,7 @@ def find_swings(x: NDArray[Any], extrema: BlockExtrema, least_swing: float) -> S
         room = n
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _merge(at: Any, value: Any, seen: Any, limit: Any) -> int:
     """Take out, in place, swings below their limit that lie within both neighbours; gives how many points stay."""
     n = 0
@@ -240,7 +240,7 @@ def trim(swings: Swings, least: float) -> Swings:
     return swings.take(slice(kept[0], kept[-1] + 2) if len(kept) else slice(0, 0))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _held(x: Any, at: Any, value: Any, length: int, out: Any) -> None:
     for k in range(at.size):
         sign = 1.0 if value[k] > value[k - 1 if k > 0 else 1] else -1.0

@@ -16,7 +16,7 @@ _SHIFT = BLOCK.bit_length() - 1
 _MOST_POINTS = 256  # samples behind one straight line
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _between(x: Any, i: int, mid: float) -> float:
     """Where the straight line from sample i to the next finite one meets mid; NaN across a hole."""
     j = i + 1
@@ -33,7 +33,7 @@ def _between(x: Any, i: int, mid: float) -> float:
     return i + (j - i) * min(1.0, max(0.0, (mid - a) / (b - a)))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _tip(x: Any, a: int, b: int, mid: float, sign: float, reach: float) -> int:
     """Last sample before the change: the split of a..b that leaves most below on its left and most above on its right.
 
@@ -53,7 +53,7 @@ def _tip(x: Any, a: int, b: int, mid: float, sign: float, reach: float) -> int:
     return at
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
     i = a
     while i <= b:
@@ -68,7 +68,7 @@ def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: f
     return b
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
     i = b
     while i >= a:
@@ -83,7 +83,7 @@ def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: 
     return a
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _crossings(
     x: Any, low: Any, high: Any, start: Any, stop: Any, levels: Any, size: Any, centre: bool, out: Any
 ) -> None:
@@ -114,14 +114,14 @@ def cross_levels(
     return out
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _sorted3(a: float, b: float, c: float) -> tuple[float, float, float]:
     low = min(a, b)
     high = max(a, b)
     return min(low, c), max(low, min(high, c)), max(high, c)
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _median_of_9(p: Any) -> float:
     """Without a branch: of three sorted triples, the middle of (greatest low, middle middle, least high)."""
     l0, m0, h0 = _sorted3(p[0], p[1], p[2])
@@ -132,7 +132,7 @@ def _median_of_9(p: Any) -> float:
     return _sorted3(low, _sorted3(m0, m1, m2)[1], high)[1]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _median(buffer: Any, n: int) -> float:
     if n == _POINTS:
         return _median_of_9(buffer)
@@ -146,7 +146,7 @@ def _median(buffer: Any, n: int) -> float:
     return 0.5 * (buffer[(n - 1) // 2] + buffer[n // 2])
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     """Up to nine finite samples evenly from a to b."""
     lo = int(np.ceil(a))
@@ -167,7 +167,7 @@ def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     return n
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _thirds(buffer: Any, n: int) -> float:
     """Mean of the first third less mean of the last."""
     third = max(1, n // 3)
@@ -177,7 +177,7 @@ def _thirds(buffer: Any, n: int) -> float:
     return total / third
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _plateaus(x: Any, cross: Any, longest: float, begins: Any, ends: Any, noise: Any, dome: Any) -> None:
     buffer = np.empty(_POINTS)
     for p in range(cross.size + 1):
@@ -216,7 +216,7 @@ def measure_plateaus(x: Any, cross: Floats, longest: float) -> tuple[Floats, Flo
     return room[0], room[1], room[2], room[3]
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _walk(x: Any, c: float, goal: float, way: int, sign: float, furthest: float) -> float:
     """From a crossing outward to where the signal first reaches goal; NaN if it does not."""
     i = int(np.floor(c)) if way < 0 else int(np.ceil(c))
@@ -233,7 +233,7 @@ def _walk(x: Any, c: float, goal: float, way: int, sign: float, furthest: float)
     return np.nan
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _transitions(x: Any, cross: Any, before: Any, after: Any, out: Any) -> None:
     for k in range(cross.size):
         step = after[k] - before[k]
@@ -252,7 +252,7 @@ def measure_transitions(x: Any, cross: Floats, before: Floats, after: Floats) ->
     return out
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
     """Where the straight line through the samples within half of c meets mid; NaN where there is no such line."""
     lo = max(0, int(np.ceil(c - half)))
@@ -280,7 +280,7 @@ def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
     return c + (st - sx / slope) / n
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _refine(x: Any, coarse: Any, rising: Any, mid: Any, reach: Any, window: Any, half: Any, out: Any) -> None:
     n = coarse.size
     for k in range(n):
@@ -325,7 +325,7 @@ def refine(
     return out
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _steadied(own: Any, bound: float, out: Any) -> None:
     for k in range(own.size):
         total = 0.0

@@ -22,7 +22,7 @@ _LOOKED_AT = 256  # blocks
 _MOST_JUMPS = 4000
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _jumps_in(x: Any, blocks: Any, size: float, at: Any) -> int:
     n = 0
     for b in blocks:
@@ -70,7 +70,7 @@ def wrap_side(x: NDArray[Any], extrema: BlockExtrema) -> int:
     return 0
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _unwrap(x: Any, limit: float, shift: Any, side: int, out: Any) -> int:
     beyond = False
     for i in range(1, x.size):  # the first jump says on which side the recording begins

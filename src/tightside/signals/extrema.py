@@ -33,7 +33,7 @@ class BlockExtrema:
     missing: int  # samples that are not finite
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _whole_blocks(x: Any, start_low: Any, start_high: Any, low: Any, high: Any) -> int:
     missing = 0
     for b in range(low.size):

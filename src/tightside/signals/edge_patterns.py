@@ -1,0 +1,288 @@
+"""Which swings of a signal are a sensor's pattern, and whether a Hall sensor's or a coil's."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tightside.records import Bools, Floats, SensorKind
+from tightside.signals.edge_signal import Signal, averaged, plain_signal, smoothed
+from tightside.signals.edge_swings import Swings, find_swings, grouped, held, merge_ripples, reach_across, trim
+from tightside.signals.edge_times import cross_levels, measure_plateaus, measure_transitions
+from tightside.signals.extrema import BlockExtrema
+
+RIPPLE = 0.3  # swings smaller than this part of those around them are no teeth
+HALL_LEAST = 0.4  # a Hall sensor's swing against the recording's usual one
+VR_LEAST = 0.015  # a coil's swing against the recording's large ones: it grows with speed
+HALL_ACROSS = 0.1  # how far beyond the middle both ends of a Hall swing reach, as part of it
+COIL_GROWS = 1.7  # a Hall sensor's swing follows at most its supply
+COIL_FALLS_BACK = 0.3
+INCOHERENT = 0.2  # highs (and lows) that differ by this part of the swing from one to the next are no pattern
+INCOHERENT_HALL = 0.14
+STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
+SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
+SPIKE_SAMPLES = 3.0
+SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
+_PASSES = 8
+_SD_PER_MEAN = 1.253314  # standard deviation over mean absolute deviation, normal
+
+
+@dataclass(frozen=True, slots=True)
+class Changes:
+    """Swings with where each crosses the middle, and the levels and durations around it, in samples of a Signal."""
+
+    swings: Swings
+    cross: Floats  # (E,)
+    before: Floats  # (E,) levels
+    after: Floats
+    noise: Floats  # (E,) standard deviation beside the change
+    dome: Floats  # (E + 1,) how much the middle of a plateau stands out from its shoulders, as part of the swing
+    transition: Floats  # (E,)
+
+    @property
+    def rising(self) -> Bools:
+        """(E,)"""
+        return np.diff(self.swings.value) > 0
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """Changes that are a sensor's, and in which signal they were found."""
+
+    signal: Signal
+    changes: Changes
+    kind: SensorKind
+    spikes: int  # taken out on the way
+
+
+def find_pattern(x: NDArray[Any], extrema: BlockExtrema, rate_hz: float, kind: SensorKind | None) -> Pattern | None:
+    """Search the samples or, in noise, means over some of them: as many as leave the shorter pulses alone."""
+    plain = plain_signal(x, extrema)
+    signal = smoothed(plain)
+    while True:
+        found = _search_in(signal, rate_hz, kind)
+        if signal.width == 1 or (found and _shorter_pulses(found.changes.cross) * signal.step >= 2.5 * signal.width):
+            return found
+        signal = averaged(plain, signal.width // 2) if signal.width > 4 else plain
+
+
+def _shorter_pulses(cross: Floats) -> float:
+    width = np.diff(cross[np.isfinite(cross)])
+    return float(np.quantile(width, 0.1)) if len(width) else np.inf
+
+
+def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Pattern | None:
+    """Swings that count, and what they are; None where no pattern stands out of the noise."""
+    least = STANDS_OUT * signal.noise
+    if signal.swing < 1.5 * signal.noise:
+        return None
+    least = max(min(least, 0.5 * signal.swing), VR_LEAST * signal.swing)
+    short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
+    signal = replace(signal, least=least, brief=int(short))
+    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
+    swings = _above(signal, swings, VR_LEAST)
+    found = _sift(signal, swings, short, kind)
+    if found is None or found.kind == "hall":
+        return found
+    lasting = _lasting(signal, swings)  # a coil has no plateau that outlasts a spike: look at its peaks
+    again = _sift(signal, lasting, short, "vr") if len(lasting) < len(swings) else None
+    return replace(again, spikes=again.spikes + (len(swings) - len(lasting)) // 2) if again else found
+
+
+def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:
+    """Take out what is no tooth until nothing more has to go."""
+    spikes = 0
+    for _ in range(_PASSES):
+        if len(swings) < 2:
+            return None
+        swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
+        spikes += more
+        if not np.isfinite(cross).any():
+            return None
+        changes = _changes(signal, swings, cross)
+        told = kind if kind in ("hall", "vr") else _kind(signal, changes)
+        tamed = replace(swings, value=tame(signal, swings))
+        fewer = reach_across(tamed if told == "vr" else _settled(changes), 0.0)
+        if len(fewer) == len(swings) and told == "hall":
+            fewer = reach_across(_above(signal, _settled(changes), HALL_LEAST), HALL_ACROSS)
+        if len(fewer) == len(swings):
+            strange = spikes > 10 + 3 * len(cross) or _strange(signal, changes, told)
+            return None if strange else Pattern(signal, changes, told, spikes)
+        swings = fewer
+    return None
+
+
+def _lasting(signal: Signal, swings: Swings) -> Swings:
+    """Turning points that hold their side for longer than a spike does; all, where teeth are as short as spikes."""
+    size = float(np.median(swings.sizes())) if len(swings) > 5 else 0.0
+    if np.ptp(swings.value[0::2]) <= 0.6 * size and np.ptp(swings.value[1::2]) <= 0.6 * size:
+        return swings
+    level = held(signal.x, swings, signal.brief)
+    if np.median(np.abs(np.diff(level))) < 0.5 * size:
+        return swings
+    least = VR_LEAST * float(np.quantile(np.abs(np.diff(level)), 0.75))
+    lasting = reach_across(trim(replace(swings, value=level), least), 0.0)
+    return swings.take(np.searchsorted(swings.at, lasting.at))
+
+
+def _settled(changes: Changes) -> Swings:
+    """The turning points, each with its plateau's level in place of its peak, which a spike may have made."""
+    levels = np.concatenate([changes.before[:1], 0.5 * (changes.before[1:] + changes.after[:-1]), changes.after[-1:]])
+    return replace(changes.swings, value=np.where(np.isfinite(levels), levels, changes.swings.value))
+
+
+def _strange(signal: Signal, changes: Changes, kind: SensorKind) -> bool:
+    """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels."""
+    size = max(usual_of(np.abs(changes.after - changes.before)), 1e-300)
+    width = np.diff(changes.cross)
+    if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2:  # a recorder's last digit flickers
+        return True
+    if len(changes.cross) >= 7:
+        white = 0.4 * signal.noise / size
+        return _coherence(signal, changes.swings) > white + (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
+    return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
+
+
+def _above(signal: Signal, swings: Swings, part: float) -> Swings:
+    """Swings of at least ``part`` of the recording's large ones."""
+    if len(swings) < 2:
+        return swings
+    sizes = swings.sizes()
+    if sizes.min() >= part * sizes.max():
+        return swings
+    return trim(swings, part * float(np.percentile(np.abs(np.diff(tame(signal, swings))), 75)))
+
+
+def tame(signal: Signal, swings: Swings) -> Floats:
+    """Turning-point values without what spikes add to them."""
+    return swings.tamed(signal.x, signal.brief)
+
+
+def _cross(signal: Signal, swings: Swings) -> Floats:
+    value = tame(signal, swings)
+    return cross_at(signal, swings, 0.5 * (value[1:] + value[:-1]))
+
+
+def cross_at(signal: Signal, swings: Swings, levels: Floats, centre: bool = False) -> Floats:
+    """Where each swing crosses its level. (len - 1,) [samples of the signal]"""
+    size = np.diff(swings.value)
+    start = np.where(np.abs(size) > 2.2 * signal.least, swings.seen[:-1], swings.at[:-1])
+    return cross_levels(signal.x, signal.extrema, start, swings.at[1:], levels=levels, size=size, centre=centre)
+
+
+def _spikes(cross: Floats, tops: Floats, short: float) -> Bools:
+    """Which pulses (from each change to the next, with its turning point) are spikes.
+
+    Those very short, and far shorter than nearly all the others of their polarity. Where most pulses are that short,
+    only if their tops do not agree with the tops of the others: a narrow tooth or slot does.
+    """
+    width = np.diff(cross)
+    spike = np.zeros(len(width), np.bool_)
+    if len(width) == 0 or not np.nanmin(width) <= short:
+        return spike
+    for parity in (0, 1):
+        own = width[parity::2]
+        brief = own <= short
+        if not brief.any() or not (~brief & np.isfinite(own)).any():
+            continue
+        others = own[~brief & np.isfinite(own)]
+        brief &= own * SPIKE_RATIO <= np.quantile(others, 0.2)
+        top = tops[1:-1][parity::2]
+        usual = np.median(top[own > short])
+        size = np.median(np.abs(np.diff(tops)))
+        if brief.mean() < 0.4 or np.median(np.abs(top[brief] - usual)) > 0.15 * size:
+            spike[parity::2] = brief
+    return spike
+
+
+def _without_spikes(swings: Swings, cross: Floats, short: float) -> tuple[Swings, Floats, int]:
+    """Take spikes out, a burst from the inside outward; also how many there were."""
+    count = 0
+    for _ in range(12):
+        spike = _spikes(cross, swings.value, short)
+        spike[1:] &= ~spike[:-1]
+        k = np.flatnonzero(spike)
+        if len(k) == 0:
+            break
+        count += len(k)
+        cross = np.delete(cross, np.concatenate([k, k + 1]))
+        swings = swings.without(np.concatenate([k + 1, k + 2]))
+    return swings, cross, count
+
+
+def _changes(signal: Signal, swings: Swings, cross: Floats) -> Changes:
+    x = signal.x
+    width = np.diff(cross)
+    longest = 2.0 * usual_of(width) or float(len(x))
+    begins, ends, noise, dome = measure_plateaus(x, cross, longest)
+    before, after = ends[:-1], begins[1:]
+    size = max(usual_of(np.abs(after - before)), 1e-300)
+    transition = measure_transitions(x, cross, before, after)
+    noise = _SD_PER_MEAN * 0.5 * (noise[:-1] + noise[1:])
+    return Changes(swings, cross, before, after, noise, dome / size, transition)
+
+
+def _kind(signal: Signal, changes: Changes) -> SensorKind:
+    """Hall or coil, told from how the swing goes with speed, whether it stays out, and how quick the changes are."""
+    width = np.diff(changes.cross)
+    if len(width) < 2:
+        return "hall"
+    if _growth(signal, changes.swings) > COIL_GROWS or _falls_back(signal, changes) > COIL_FALLS_BACK:
+        return "vr"
+    pulse = 0.5 * (np.concatenate([width[:1], width]) + np.concatenate([width, width[-1:]]))
+    duration = np.sqrt(np.maximum(0.0, changes.transition**2 - (0.8 * (signal.width - 1) / signal.step) ** 2))
+    ratio = np.where(duration < 1.2, 0.0, duration) / pulse
+    if max(usual_of(ratio[0::2]), usual_of(ratio[1::2])) < 0.35:
+        return "hall"
+    slower = _slower_at_gaps(signal, changes)
+    if len(slower) >= 2:
+        return "hall" if np.median(slower) < 1.5 else "vr"
+    return "hall" if dome_of(changes) < 0.08 else "vr"
+
+
+def dome_of(changes: Changes) -> float:
+    """How domed the usual plateau is, as part of the swing: 0 where it is flat, about 0.2 for a sine."""
+    return max(abs(usual_of(changes.dome[0::2])), abs(usual_of(changes.dome[1::2])))
+
+
+def _growth(signal: Signal, swings: Swings) -> float:
+    """Largest against smallest swing of any sixteen in a row: a coil's grows with speed."""
+    size = np.abs(np.diff(tame(signal, swings)))
+    if len(size) < 64:
+        return 1.0
+    usual = np.minimum(grouped(size, 16, 0.5)[:-1], grouped(size, 16, 0.5)[1:])
+    return float(np.max(usual) / max(np.quantile(usual, 0.02), 1e-300))
+
+
+def _falls_back(signal: Signal, changes: Changes) -> float:
+    """How far the plateaus' own level is from their peak, as part of the swing: a coil goes back to rest."""
+    value, level = tame(signal, changes.swings), _settled(changes).value
+    size = np.median(np.abs(np.diff(value)))
+    back = np.abs(value - level) / max(size, 1e-300)
+    return min(usual_of(back[0::2]), usual_of(back[1::2])) - 3.0 * signal.noise / size
+
+
+def usual_of(values: Floats) -> float:
+    """Median of those that are known, or 0."""
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if len(values) else 0.0
+
+
+def _slower_at_gaps(signal: Signal, changes: Changes) -> Floats:
+    """Duration, peak to peak, of the slower change beside each gap over the usual one: a coil rests in a gap."""
+    width = np.diff(changes.cross)
+    gap = np.flatnonzero(width > 1.8 * grouped(width, 16, 0.5))
+    value = tame(signal, changes.swings)
+    duration = measure_transitions(signal.x, changes.cross, value[:-1], value[1:])
+    known = np.where(np.isfinite(duration), duration, usual_of(duration))
+    ratio = known / np.maximum(grouped(known, 16, 0.5), 1.0)
+    return np.asarray(np.maximum(ratio[gap], ratio[gap + 1]))
+
+
+def _coherence(signal: Signal, swings: Swings) -> float:
+    """How much a high differs from the next high, and a low from the next low, as part of the swing between them."""
+    value = tame(signal, swings)
+    return float(np.median(np.abs(value[2:] - value[:-2])) / np.median(np.abs(np.diff(value))))
