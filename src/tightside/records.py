@@ -190,7 +190,8 @@ class EdgeTrain(Record):
 
     def of(self, edge: str) -> Floats:
         """Times of one polarity, "rising" or "falling"."""
-        return self.times_s[self.rising == (edge == "rising")]
+        times: Floats = self.times_s[self.rising == (edge == "rising")]
+        return times
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -111,11 +111,11 @@ def time_at(clock: CrankClock, angle_deg: Floats, segment: int) -> Floats:
     t, y = clock.times_s[mine], clock.angle_deg[mine]
     if len(t) < 2:
         return np.full(len(angle_deg), np.nan)
-    guess = np.interp(angle_deg, y, t, left=np.nan, right=np.nan)
+    guess: Floats = np.interp(angle_deg, y, t, left=np.nan, right=np.nan)
     for _ in range(4):
         got, speed, _ = angle_at(clock, np.where(np.isnan(guess), t[0], guess))
         step = np.where(np.isfinite(got), (got - angle_deg) / np.maximum(speed, 1e-9), 0.0)
-        guess = np.clip(guess - step, t[0], np.nextafter(t[-1], t[0]))
+        guess = np.asarray(np.clip(guess - step, t[0], np.nextafter(t[-1], t[0])))
     return guess
 
 

@@ -80,6 +80,8 @@ def decode(
     DataError
         "wrong-wheel" when the crank signal plainly shows another wheel than the one given.
     """
+    if recording.kind != "sensor":
+        return Decoded(recording, {}, None, wheel, None, None, (), (), (), (f"a {recording.kind}, not sensor signals",))
     trains = _trains(recording, dict(kinds or {}), progress)
     progress("crank wheel", 0.6)
     choice = choose_crank(recording, trains)

@@ -15,6 +15,7 @@ from tightside.signals.follow import follow_wheel
 MOST_PULSES = 200  # the largest repeat that is looked for
 LIKENESS = 0.75  # a repeat must look this much like the best one
 UNEVEN = 0.04  # rms of the second difference of log intervals below which a wheel counts as even
+SCATTERED_GAPS = 0.1  # misfit of each further gap in one repeat: a split gap is mostly the wrong polarity
 USUAL_POSITIONS = 24  # a repeat with fewer positions than this is seldom a whole turn (common practice, no source)
 
 
@@ -102,8 +103,8 @@ def _template(times_s: Floats, n: int) -> Floats:
     start = int(np.argmin(cost))
     stack = x[start : start + (span // n + 1) * n]
     stack = stack[: len(stack) // n * n].reshape(-1, n)
-    gaps = np.exp(np.median(stack, axis=0))
-    return gaps / gaps.sum()
+    gaps: Floats = np.exp(np.median(stack, axis=0))
+    return np.asarray(gaps / gaps.sum())
 
 
 def _running_median(x: Floats, width: int) -> Floats:
@@ -195,7 +196,8 @@ def learn_polarity(times_s: Floats, edge: str, kind: str) -> tuple[Floats, str, 
     for _ in range(4):
         gaps, _, odd = _refined(times_s, gaps)
     snapped, sort, misfit = _snap(gaps)
-    return snapped, sort, misfit + odd + 0.3 * (1.0 - likeness)
+    places = int((snapped > 1.5).sum()) if sort == "grid" else 1
+    return snapped, sort, misfit + odd + 0.3 * (1.0 - likeness) + SCATTERED_GAPS * max(places - 1, 0)
 
 
 def _rotated(gaps: Floats, kind: str) -> Floats:
@@ -221,7 +223,7 @@ def learn_wheel(train: EdgeTrain, repeats_from_cams: int | None = None) -> Learn
         None when nothing repeats or too few edges were seen.
     """
     found = []
-    for edge in ("rising", "falling"):
+    for edge in (train.sharper,) if train.sharper else ("rising", "falling"):
         got = learn_polarity(train.of(edge), edge, train.kind)
         if got is not None:
             found.append((got[2], edge, got[0], got[1]))
