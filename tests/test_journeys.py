@@ -399,7 +399,7 @@ def test_long_recording_is_read_block_by_block_in_one_gibibyte(i4: Path, tmp_pat
     path = tmp_path / "long.csv"
     with path.open("wb") as file:
         file.write(heading + b"\n")
-        for turn in range(40):
+        for turn in range(20):
             first = turn * len(rest)
             file.write(b"".join(b"%.5f,%s\n" % ((first + k) / 20e3, row) for k, row in enumerate(rest)))
     assert path.stat().st_size > 1 << 25  # more than one block

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 import tempfile
@@ -18,7 +19,22 @@ FIRST_RUN = "First run: preparing fast code, about 10 s, once."
 
 def say(text: str) -> None:
     """A result, on standard output."""
-    sys.stdout.write(text if text.endswith("\n") else text + "\n")
+    with reader_may_leave():
+        sys.stdout.write(text if text.endswith("\n") else text + "\n")
+        sys.stdout.flush()
+
+
+@contextmanager
+def reader_may_leave() -> Iterator[None]:
+    """Go on quietly where whoever reads our standard output has seen enough: ``tightside ... | head``."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno != errno.EPIPE and "os error 32" not in str(error):  # Rust puts the number in the text only
+            raise
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
 
 
 def note(text: str) -> None:

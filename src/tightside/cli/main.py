@@ -90,9 +90,6 @@ def run(arguments: list[str]) -> int:
         return int(typer.main.get_command(app).main(arguments, prog_name="tightside", standalone_mode=False) or 0)
     except (KeyboardInterrupt, typer.Abort):
         return INTERRUPTED
-    except BrokenPipeError:
-        sys.stderr.close()  # the reader of our output has gone; nothing more to say to anyone
-        return 0
     except Exception as error:
         if debug:
             raise

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 import typer
 
+from tightside.cli.console import reader_may_leave
 from tightside.errors import OutsideError, UsageError
 
 if TYPE_CHECKING:
@@ -127,7 +128,9 @@ def _write(recording: Recording, out: str) -> None:
     from tightside.twin.table import write_csv
 
     if out == "-":
-        write_csv(recording, sys.stdout.buffer)
+        with reader_may_leave():
+            write_csv(recording, sys.stdout.buffer)
+            sys.stdout.buffer.flush()
         return
     try:
         Path(out).parent.mkdir(parents=True, exist_ok=True)
