@@ -17,8 +17,10 @@ check: $(READY)  ## lint, format, types
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-bench: $(READY)  ## speed against a plain NumPy and SciPy script
-	@$(BIN)/python benchmarks/speed.py
+BENCHES := $(wildcard $(addprefix benchmarks/bench_,decode.py read.py start.py))
+
+bench: $(READY)  ## speed: decoding and reading against plain scripts, and what a user waits for
+	@for bench in $(BENCHES); do echo "$$bench"; $(BIN)/python "$$bench" || exit 1; done
 
 accuracy: $(READY)  ## right and wrong calls on simulated recordings, beside the plain script
 	@$(BIN)/python benchmarks/accuracy.py
