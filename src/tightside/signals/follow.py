@@ -5,7 +5,7 @@ the logarithm of the engine's slowness (seconds per degree) carried along each s
 speed it implies continues the speed before it. Only paths close to the best one are kept, so that a clean recording
 costs little more than one look per edge.
 
-Source: our derivation; ``tests/test_wheel.py`` shows it on simulated truth. Viterbi search: Forney, Proc. IEEE 61
+Source: our derivation; ``tests/test_follow.py`` shows it on truth in closed form. Viterbi search: Forney, Proc. IEEE 61
 (1973) 268; per-survivor filtering: Raheli et al., IEEE Trans. Commun. 43 (1995) 354 (both from memory).
 """
 
@@ -21,6 +21,7 @@ from tightside.records import Floats, Ints, ToothTrack, WheelPattern
 MISS_COST = 5.0  # each missed tooth, in nats: about one pulse in 150
 EXTRA_COST = 5.0  # each pulse that is no tooth
 RESTART_COST = 8.0  # giving up the place on the wheel, offered only when it fits badly
+CLOSE_NATS = 9.0  # an odd step this close to the best path is kept beside the plain one at the same tooth
 BEAM_NATS = 32.0  # paths further behind the best than this are dropped
 WALK_PER_DEG = 0.02**2  # variance of log speed gained per degree: 35 % cranking ripple with room to spare
 FIRST_SPEED_VARIANCE = 0.3**2  # of log speed, after one interval: an engine pulled from rest gains fast
@@ -33,7 +34,7 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
     n_edges = len(times)
     n_teeth = len(angles)
     # angle of absolute tooth number k: 360 * (k // n_teeth) + angles[k % n_teeth]
-    beam = 2 * n_teeth + 16
+    beam = 3 * n_teeth + 16
     # nodes of the search tree
     cap = n_edges * 4 + beam * 4
     node_prev = np.empty(cap, np.int64)
@@ -48,7 +49,9 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
     l_cost = np.empty((2, beam))
     l_known = np.empty((2, beam), np.int64)  # 0 speed unknown, 1 known
     count = np.zeros(2, np.int64)
-    slot_accept = np.empty(n_teeth, np.int64)
+    # a path that came by the next edge and the next tooth, and one that passed over some, compete an edge later: the
+    # speed that each carries has to prove itself first
+    slot_accept = np.empty(2 * n_teeth, np.int64)
     slot_extra = np.empty(n_teeth, np.int64)
     cur = 0
     mean_gap = 360.0 / n_teeth
@@ -74,6 +77,7 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
         count[nxt] = 0
         for k in range(n_teeth):
             slot_accept[k] = -1
+            slot_accept[n_teeth + k] = -1
             slot_extra[k] = -1
         if used + 8 * count[cur] + 4 * n_teeth > len(node_prev):
             grow = len(node_prev) * 2
@@ -126,7 +130,6 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 l_cost[nxt, s] = cost
                 l_known[nxt, s] = known
             # as a tooth: the next one, or one further on
-            m_first = 1
             m_last = 3
             for m in range(1, 400):
                 if m > m_last:
@@ -165,13 +168,16 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 else:
                     u_new = u
                     p_new = meas + FIRST_SPEED_VARIANCE
-                s = slot_accept[p2]
+                own = p2
+                if (m > 1 or node_edge[node] < i - 1) and cost < best_old + CLOSE_NATS:
+                    own += n_teeth
+                s = slot_accept[own]
                 if s >= 0 and cost >= l_cost[nxt, s]:
                     continue
                 if s < 0:
                     s = count[nxt]
                     count[nxt] += 1
-                    slot_accept[p2] = s
+                    slot_accept[own] = s
                     node_new = used
                     used += 1
                 else:
