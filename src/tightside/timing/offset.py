@@ -18,6 +18,7 @@ DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common pract
 TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
 EDGE_SD_DEG = 0.10  # prior for the fixed error of one edge, worth EDGE_PRIOR edges
 EDGE_PRIOR = 3.0
+OUTLIERS_SHARE = 0.12  # at most so many cycles are set aside as standing far out
 MAD_TO_SD = 1.482602  # 1 / Phi^-1(3/4)
 
 
@@ -210,6 +211,8 @@ def summarise(offsets: CycleOffsets) -> tuple[float, tuple[float, float], float]
     x = offsets.offset_deg
     scatter = robust_sd(x)
     keep = np.abs(x - np.median(x)) <= max(5.0 * scatter, 0.3)
+    if (~keep).sum() > max(1, OUTLIERS_SHARE * len(x)):  # so many are what the cam does, as one that goes to and fro
+        keep[:] = True
     mean = float(x[keep].mean())
     n_eff = effective_count(int(keep.sum()), _unbiased_lag1(x[keep]))
     spread = float(x[keep].std(ddof=1)) if keep.sum() > 1 else max(scatter, 0.2)
