@@ -100,8 +100,7 @@ def cycles_of(offset_deg, pattern=None, *, rpm=700.0, systematic_sd_deg=0.08, se
 
 def autoregressive(rng, count, rho, sd):
     """First-order autoregression of that standard deviation, started in its steady state."""
-    x = np.empty(count)
-    x[0] = sd * rng.standard_normal()
+    x = sd * rng.standard_normal(count)
     for i in range(1, count):
-        x[i] = rho * x[i - 1] + sd * np.sqrt(1.0 - rho**2) * rng.standard_normal()
+        x[i] = rho * x[i - 1] + np.sqrt(1.0 - rho**2) * x[i]
     return x

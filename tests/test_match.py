@@ -129,7 +129,13 @@ def test_signal_upside_down_is_turned_over(teeth):
 
 @pytest.mark.parametrize(
     ("repeat_deg", "place", "teeth"),
-    [(r, k, t) for r in (360.0, 180.0, 120.0) for k in range(round(720 / r)) for t in (-3, -1, 0, 2) if t * 18 > -r / 2],
+    [
+        (r, k, t)
+        for r in (360.0, 180.0, 120.0)
+        for k in range(round(720 / r))
+        for t in (-3, -1, 0, 2)
+        if t * 18 > -r / 2
+    ],
 )
 def test_place_of_a_wheel_that_repeats_is_told_by_the_cams(repeat_deg, place, teeth):
     clock = even_clock(14, repeat_deg=repeat_deg)
