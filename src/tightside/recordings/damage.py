@@ -2,27 +2,38 @@
 
 from __future__ import annotations
 
+import logging
 import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from tightside.errors import DataError
+from tightside.errors import DataError, TightsideError
 
 # A cut or scrambled file sends a parser anywhere: wrong sizes, offsets, names, types.
 DAMAGE: tuple[type[Exception], ...] = (
     ValueError, KeyError, IndexError, TypeError, AttributeError, OSError, EOFError, OverflowError, AssertionError,
-    NotImplementedError, RuntimeError, ZeroDivisionError, struct.error, zlib.error, zipfile.BadZipFile,
+    NotImplementedError, RuntimeError, ZeroDivisionError, SyntaxError, struct.error, zlib.error, zipfile.BadZipFile,
 )  # fmt: skip
 
 
 @contextmanager
-def damage_told(name: str, kind: str, *more: type[Exception]) -> Iterator[None]:
-    """Turn a library's failure on a file into a DataError that says which file and what the library said."""
+def damage_told(name: str, kind: str, *libraries: str) -> Iterator[None]:
+    """Turn a library's failure on a file into a DataError that says which file and what the library said.
+
+    Parameters
+    ----------
+    libraries : str
+        Packages whose own exceptions count too, beside the usual ones of a parser that was led astray.
+    """
     try:
         yield
-    except (*DAMAGE, *more) as problem:
+    except TightsideError:
+        raise
+    except BaseException as problem:  # a panic of a library written in Rust is no Exception
+        if not (isinstance(problem, DAMAGE) or type(problem).__module__.split(".")[0] in libraries):
+            raise
         words = " ".join(str(problem).split())[:160]
         raise DataError(
             code="file-damaged",
@@ -30,3 +41,15 @@ def damage_told(name: str, kind: str, *more: type[Exception]) -> Iterator[None]:
             got=words or type(problem).__name__,
             hint="It may have been cut short: copy or export it again",
         ) from problem
+
+
+@contextmanager
+def hushed(library: str) -> Iterator[None]:
+    """Keep a library from logging what we tell in our own words."""
+    logger = logging.getLogger(library)
+    before = logger.level
+    logger.setLevel(logging.CRITICAL + 1)
+    try:
+        yield
+    finally:
+        logger.setLevel(before)

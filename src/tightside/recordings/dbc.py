@@ -76,8 +76,7 @@ def _described(dbc: Path) -> dict[int, Any]:
     cantools = needed("cantools", "CAN logs")
     if not dbc.is_file():
         raise UsageError(code="no-such-file", what=f"there is no file {dbc}", hint="Check the name")
-    wrong = (cantools.database.UnsupportedDatabaseFormatError, cantools.database.Error)
-    with damage_told(dbc.name, "DBC file", *wrong):
+    with damage_told(dbc.name, "DBC file", "cantools"):
         database = cantools.database.load_file(dbc)
         return {m.frame_id | (EXTENDED if m.is_extended_frame else 0): m for m in database.messages}
 

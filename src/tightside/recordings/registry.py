@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Literal
 
+import numpy as np
+
 from tightside.errors import DataError, TightsideError, UsageError
 from tightside.recordings.formats import can, csv, hdf5, mdf, npz, parquet, wav
 from tightside.recordings.headings import UNITS, find_unit
@@ -126,7 +128,8 @@ def read_recording(
         known = find_format(source)
         try:
             contents = known.read(source, options)
-            recording = _recording(source, known.name, contents, options)
+            with np.errstate(all="ignore"):  # what is absurd in a file ends as NaN or as a complaint of ours
+                recording = _recording(source, known.name, contents, options)
         except TightsideError as problem:
             raise _placed(problem, source.name) from problem.__cause__
         except MemoryError as problem:

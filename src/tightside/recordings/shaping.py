@@ -188,7 +188,7 @@ def _by_times(table: Table, time: Column, warnings: tuple[str, ...], options: Re
 
 def _timed_rows(table: Table, times: Floats) -> tuple[tuple[Column, ...], Floats, Table]:
     """Rows that have a time."""
-    blank = np.isnan(times)
+    blank = ~np.isfinite(times)
     if not blank.any():
         return table.columns, times, table
     kept = np.flatnonzero(~blank)

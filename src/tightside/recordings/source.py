@@ -195,7 +195,8 @@ def needed(module: str, what: str) -> Any:
     try:
         return importlib.import_module(module)
     except ImportError as problem:
-        package = {"can": "python-can"}.get(module, module)
+        name = module.split(".")[0]
+        package = {"can": "python-can"}.get(name, name)
         raise UsageError(
             code="library-missing",
             what=f"{what} need the Python package {package}, which is not installed here",

@@ -89,7 +89,7 @@ def advances(values: Floats) -> float:
     last = np.nan
     for start in range(0, len(values), BLOCK):
         block = values[start : start + BLOCK]
-        block = block[~np.isnan(block)]
+        block = block[np.isfinite(block)]
         step = np.diff(block, prepend=last) if not np.isnan(last) else np.diff(block)
         if len(step) and step.min() < 0:
             return 0.0
@@ -146,7 +146,7 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
 def _filled(column: Column) -> Floats:
     """Some of the numbers in it: those at its start, without NaN."""
     values = replace(column, values=column.values[: 4 * BLOCK]).numbers()
-    filled = values[~np.isnan(values)]
+    filled = values[np.isfinite(values)]
     return filled if len(filled) else np.zeros(1)
 
 

@@ -36,7 +36,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     if options.dbc is None:
         raise dbc_needed(source)
     frames = Frames()
-    with damage_told(source.name, "CAN log"):
+    with damage_told(source.name, "CAN log", "can"):
         for at, identifier, payload in _frames(source):
             frames.add(at, identifier, payload)
     options.progress(0.8)

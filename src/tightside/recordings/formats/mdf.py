@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from tightside.recordings.damage import damage_told
+from tightside.recordings.damage import damage_told, hushed
 from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
 from tightside.recordings.source import Source, needed
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
+
+BEHIND = ("asammdf", "isal", "igzip_lib", "zlib_ng", "deflate", "lz4", "zstd", "zstandard", "canmatrix", "lxml", "xml")
 
 
 def sniff(source: Source) -> str:
@@ -23,9 +25,8 @@ def sniff(source: Source) -> str:
 def read(source: Source, options: ReadOptions) -> Contents:
     """Every channel group that has rows, on its own master (time) channel; logged CAN messages by their DBC."""
     asammdf = needed("asammdf", "MDF files")
-    failure = needed("asammdf.blocks.utils", "MDF files").MdfException
     frames = Frames()
-    with damage_told(source.name, "MDF file", failure):
+    with damage_told(source.name, "MDF file", *BEHIND), hushed("asammdf"):
         file = _opened(asammdf, source)
         try:
             tables = tuple(_tables(file, options))

@@ -17,7 +17,7 @@ def sniff(source: Source) -> str:
 
 def read(source: Source, options: ReadOptions) -> Contents:
     """Every array in it."""
-    with damage_told(source.name, "NumPy archive", SyntaxError), np.load(source.open(), allow_pickle=False) as archive:
+    with damage_told(source.name, "NumPy archive", "tokenize"), np.load(source.open(), allow_pickle=False) as archive:
         arrays = []
         for i, name in enumerate(archive.files):
             arrays.append(NamedArray(name, archive[name]))

@@ -26,7 +26,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     import polars as pl
 
     whole = source.path or source.open()
-    with damage_told(source.name, "Parquet or Arrow file", pl.exceptions.PolarsError, pl.exceptions.PanicException):
+    with damage_told(source.name, "Parquet or Arrow file", "polars", "pyo3_runtime"):
         if source.head.startswith(PARQUET):
             frame = pl.read_parquet(whole)
         elif source.head.startswith(ARROW):

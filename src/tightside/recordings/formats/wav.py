@@ -40,7 +40,7 @@ def sniff(source: Source) -> str:
 def read(source: Source, options: ReadOptions) -> Contents:
     """All channels, in the file's own numbers."""
     soundfile = needed("soundfile", "sound files")
-    with damage_told(source.name, "sound file", soundfile.SoundFileError), soundfile.SoundFile(source.open()) as file:
+    with damage_told(source.name, "sound file", "soundfile"), soundfile.SoundFile(source.open()) as file:
         dtype = _LEVELS.get(file.subtype, "float64")
         samples = _mapped(source, file) if _is_large(source, options) else None
         if samples is None:
