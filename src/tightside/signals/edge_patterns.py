@@ -35,12 +35,27 @@ class Changes:
     """Swings with where each crosses the middle, and the levels and durations around it, in samples of a Signal."""
 
     swings: Swings
+    peaks: Floats  # (E + 1,) the swings' values without what spikes add
     cross: Floats  # (E,)
     before: Floats  # (E,) levels
     after: Floats
     noise: Floats  # (E,) standard deviation beside the change
     dome: Floats  # (E + 1,) how much the middle of a plateau stands out from its shoulders, as part of the swing
     transition: Floats  # (E,)
+
+    def part(self, first: int, last: int) -> Changes:
+        """The changes between turning points first to last, both included."""
+        points, edges = slice(first, last + 1), slice(first, last)
+        return Changes(
+            swings=self.swings.take(points),
+            peaks=self.peaks[points],
+            cross=self.cross[edges],
+            before=self.before[edges],
+            after=self.after[edges],
+            noise=self.noise[edges],
+            dome=self.dome[points],
+            transition=self.transition[edges],
+        )
 
     @property
     def rising(self) -> Bools:
@@ -83,7 +98,7 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     signal = replace(signal, least=least, brief=int(short))
     swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
-    swings = _above(signal, swings, VR_LEAST)
+    swings = _above(swings, VR_LEAST, tame(signal, swings))
     found = _sift(signal, swings, short, kind)
     if found is None or found.kind == "hall":
         return found
@@ -95,24 +110,35 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
 def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:
     """Take out what is no tooth until nothing more has to go."""
     spikes = 0
+    changes: Changes | None = None
     for _ in range(_PASSES):
         if len(swings) < 2:
             return None
-        swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
-        spikes += more
-        if not np.isfinite(cross).any():
-            return None
-        changes = _changes(signal, swings, cross)
+        if changes is None:
+            swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
+            spikes += more
+            if not np.isfinite(cross).any():
+                return None
+            changes = _changes(signal, swings, cross)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes)
-        tamed = replace(swings, value=tame(signal, swings))
-        fewer = reach_across(tamed if told == "vr" else _settled(changes), 0.0)
-        if len(fewer) == len(swings) and told == "hall":
-            fewer = reach_across(_above(signal, _settled(changes), HALL_LEAST), HALL_ACROSS)
+        fewer = _fewer(changes, told)
         if len(fewer) == len(swings):
-            strange = spikes > 10 + 3 * len(cross) or _strange(signal, changes, told)
+            strange = spikes > 10 + 3 * len(swings) or _strange(signal, changes, told)
             return None if strange else Pattern(signal, changes, told, spikes)
-        swings = fewer
+        first = int(np.searchsorted(swings.at, fewer.at[0])) if len(fewer) else 0
+        at_ends_only = np.array_equal(swings.at[first : first + len(fewer)], fewer.at) and len(fewer) > 1
+        changes = changes.part(first, first + len(fewer) - 1) if at_ends_only else None
+        swings = changes.swings if changes else fewer
     return None
+
+
+def _fewer(changes: Changes, kind: SensorKind) -> Swings:
+    """Turning points on their own side: a coil's peaks, a Hall sensor's plateaus, and those as large as the others."""
+    if kind == "vr":
+        return reach_across(replace(changes.swings, value=changes.peaks), 0.0)
+    settled = _settled(changes)
+    fewer = reach_across(settled, 0.0)
+    return fewer if len(fewer) < len(settled) else reach_across(_above(settled, HALL_LEAST), HALL_ACROSS)
 
 
 def _lasting(signal: Signal, swings: Swings) -> Swings:
@@ -142,18 +168,19 @@ def _strange(signal: Signal, changes: Changes, kind: SensorKind) -> bool:
         return True
     if len(changes.cross) >= 7:
         white = 0.4 * signal.noise / size
-        return _coherence(signal, changes.swings) > white + (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
+        return _coherence(changes) > white + (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
     return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
 
 
-def _above(signal: Signal, swings: Swings, part: float) -> Swings:
-    """Swings of at least ``part`` of the recording's large ones."""
+def _above(swings: Swings, part: float, values: Floats | None = None) -> Swings:
+    """Swings of at least ``part`` of the recording's large ones, as ``values`` (the swings' own) show them."""
     if len(swings) < 2:
         return swings
     sizes = swings.sizes()
     if sizes.min() >= part * sizes.max():
         return swings
-    return trim(swings, part * float(np.percentile(np.abs(np.diff(tame(signal, swings))), 75)))
+    large = sizes if values is None else np.abs(np.diff(values))
+    return trim(swings, part * float(np.percentile(large, 75)))
 
 
 def tame(signal: Signal, swings: Swings) -> Floats:
@@ -222,7 +249,7 @@ def _changes(signal: Signal, swings: Swings, cross: Floats) -> Changes:
     size = max(usual_of(np.abs(after - before)), 1e-300)
     transition = measure_transitions(x, cross, before, after)
     noise = _SD_PER_MEAN * 0.5 * (noise[:-1] + noise[1:])
-    return Changes(swings, cross, before, after, noise, dome / size, transition)
+    return Changes(swings, tame(signal, swings), cross, before, after, noise, dome / size, transition)
 
 
 def _kind(signal: Signal, changes: Changes) -> SensorKind:
@@ -230,7 +257,7 @@ def _kind(signal: Signal, changes: Changes) -> SensorKind:
     width = np.diff(changes.cross)
     if len(width) < 2:
         return "hall"
-    if _growth(signal, changes.swings) > COIL_GROWS or _falls_back(signal, changes) > COIL_FALLS_BACK:
+    if _growth(changes) > COIL_GROWS or _falls_back(signal, changes) > COIL_FALLS_BACK:
         return "vr"
     pulse = 0.5 * (np.concatenate([width[:1], width]) + np.concatenate([width, width[-1:]]))
     duration = np.sqrt(np.maximum(0.0, changes.transition**2 - (0.8 * (signal.width - 1) / signal.step) ** 2))
@@ -248,18 +275,19 @@ def dome_of(changes: Changes) -> float:
     return max(abs(usual_of(changes.dome[0::2])), abs(usual_of(changes.dome[1::2])))
 
 
-def _growth(signal: Signal, swings: Swings) -> float:
+def _growth(changes: Changes) -> float:
     """Largest against smallest swing of any sixteen in a row: a coil's grows with speed."""
-    size = np.abs(np.diff(tame(signal, swings)))
+    size = np.abs(np.diff(changes.peaks))
     if len(size) < 64:
         return 1.0
-    usual = np.minimum(grouped(size, 16, 0.5)[:-1], grouped(size, 16, 0.5)[1:])
+    usual = grouped(size, 16, 0.5)
+    usual = np.minimum(usual[:-1], usual[1:])
     return float(np.max(usual) / max(np.quantile(usual, 0.02), 1e-300))
 
 
 def _falls_back(signal: Signal, changes: Changes) -> float:
     """How far the plateaus' own level is from their peak, as part of the swing: a coil goes back to rest."""
-    value, level = tame(signal, changes.swings), _settled(changes).value
+    value, level = changes.peaks, _settled(changes).value
     size = np.median(np.abs(np.diff(value)))
     back = np.abs(value - level) / max(size, 1e-300)
     return min(usual_of(back[0::2]), usual_of(back[1::2])) - 3.0 * signal.noise / size
@@ -275,14 +303,14 @@ def _slower_at_gaps(signal: Signal, changes: Changes) -> Floats:
     """Duration, peak to peak, of the slower change beside each gap over the usual one: a coil rests in a gap."""
     width = np.diff(changes.cross)
     gap = np.flatnonzero(width > 1.8 * grouped(width, 16, 0.5))
-    value = tame(signal, changes.swings)
+    value = changes.peaks
     duration = measure_transitions(signal.x, changes.cross, value[:-1], value[1:])
     known = np.where(np.isfinite(duration), duration, usual_of(duration))
     ratio = known / np.maximum(grouped(known, 16, 0.5), 1.0)
     return np.asarray(np.maximum(ratio[gap], ratio[gap + 1]))
 
 
-def _coherence(signal: Signal, swings: Swings) -> float:
+def _coherence(changes: Changes) -> float:
     """How much a high differs from the next high, and a low from the next low, as part of the swing between them."""
-    value = tame(signal, swings)
+    value = changes.peaks
     return float(np.median(np.abs(value[2:] - value[:-2])) / np.median(np.abs(np.diff(value))))

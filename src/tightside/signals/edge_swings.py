@@ -35,11 +35,14 @@ class Swings:
         size = float(np.median(self.sizes()))
         if np.ptp(value[0::2]) < 0.6 * size and np.ptp(value[1::2]) < 0.6 * size:
             return value
-        usual = grouped(held(x, self, length), _GROUP, 0.5)
+        usual = grouped(value, _GROUP, 0.5)
         other = np.concatenate([usual[1:], usual[-2:-1]])
-        if np.median(np.abs(usual - other)) < 0.4 * size:  # narrow teeth, not spikes
-            usual = grouped(value, _GROUP, 0.5)
-            other = np.concatenate([usual[1:], usual[-2:-1]])
+        stray = np.abs(value - usual) > 0.3 * size
+        if grouped(stray.astype(np.float64), _GROUP, 0.75).max() > 0:  # spikes may have made the usual value
+            below = grouped(held(x, self, length), _GROUP, 0.5)
+            beside = np.concatenate([below[1:], below[-2:-1]])
+            if np.median(np.abs(below - beside)) >= 0.4 * size:  # else they are narrow teeth, not spikes
+                usual, other = below, beside
         room = 0.6 * np.abs(usual - other)
         return np.asarray(np.clip(value, usual - room, usual + room))
 
@@ -305,6 +308,9 @@ def reach_across(swings: Swings, margin: float) -> Swings:
         return swings
     if len(keep) == 0:
         return swings.take(keep)
-    bounds = np.flatnonzero(np.diff(sign[keep])) + 1
-    runs = np.split(keep, bounds)
-    return swings.take(np.array([run[np.argmax(sign[run] * swings.value[run])] for run in runs]))
+    bounds = np.concatenate([[0], np.flatnonzero(np.diff(sign[keep])) + 1, [len(keep)]])
+    outermost = keep[bounds[:-1]]
+    for run in np.flatnonzero(np.diff(bounds) > 1):
+        points = keep[bounds[run] : bounds[run + 1]]
+        outermost[run] = points[np.argmax(sign[points] * swings.value[points])]
+    return swings.take(outermost)
