@@ -16,7 +16,8 @@ ALL_SO = 0.8
 def without_chatter(train: EdgeTrain) -> EdgeTrain:
     """The train with each burst of needle-short changes replaced by its net effect.
 
-    An even burst (a spike) goes without trace; an odd one (a slow edge that rattled) leaves its middle change.
+    An even burst (a spike) goes without trace; an odd one (a slow edge that rattled) leaves one change at its middle,
+    in the direction of its first.
 
     Examples
     --------
@@ -33,15 +34,14 @@ def without_chatter(train: EdgeTrain) -> EdgeTrain:
             short[mine] = False
     if not short.any():
         return train
-    keep = np.ones(len(t), dtype=np.bool_)
+    keep, up = np.ones(len(t), dtype=np.bool_), train.rising.copy()
     for first, last in _runs(short):
         keep[first : last + 2] = False
         if (last - first) % 2 == 1:  # odd number of changes
-            keep[(first + last + 1) // 2] = True
-    times, rising = t[keep], train.rising[keep]
-    same = np.concatenate(([False], rising[1:] == rising[:-1]))[
-        : len(times)
-    ]  # a lost partner: keep the first of a like pair
+            middle = (first + last + 1) // 2
+            keep[middle], up[middle] = True, up[first]
+    times, rising = t[keep], up[keep]
+    same = np.concatenate(([False], rising[1:] == rising[:-1]))[: len(times)]  # a lost partner: keep the first
     times, rising = times[~same], rising[~same]
     note = f"{len(t) - len(times)} changes too short to be the wheel's were passed over"
     return replace(train, times_s=times, rising=rising, notes=(*train.notes, note))
