@@ -236,7 +236,11 @@ def test_wrong_engine_file_calls_nothing(
     recorded: str, assumed: str, request: pytest.FixtureRequest, capsys: Any
 ) -> None:
     told = diagnosed(capsys, request.getfixturevalue(recorded), "--engine", assumed)
+    if told.code == 2:
+        assert_refused(told, "36-1", "60-2")  # both wheels named
+        return
     assert_cannot_tell(told)
+    assert "check that the engine file is of this engine" in json.dumps(json.loads(told.out)["next_tests"])
 
 
 def test_flat_cam_has_no_signal(table: tuple[str, Rows], tmp_path: Path, capsys: Any) -> None:
@@ -290,6 +294,33 @@ def test_reference_without_engine_file_tells_one_tooth_late(i4: Path, tmp_path: 
     assert cam["offset_deg"] == pytest.approx(TOOTH_I4_DEG, abs=0.5)
     assert "i4.csv" in cam["reference"]
     assert "one tooth late" in tell(capsys, "diagnose", slipped, "--reference", i4, "--cam-teeth", "40").out
+
+
+def test_reference_without_a_crank_signal_is_refused(
+    i4: Path, table: tuple[str, Rows], tmp_path: Path, capsys: Any
+) -> None:
+    flat = changed(table, tmp_path, crank=2.5)
+    told = diagnosed(capsys, i4, "--reference", flat, "--cam-teeth", "40")
+    assert_refused(told, "cannot serve as reference", "flat")
+
+
+def test_reference_of_another_engine_calls_nothing(i4: Path, v6: Path, capsys: Any) -> None:
+    told = diagnosed(capsys, i4, "--reference", v6, "--cam-teeth", "42")
+    if told.code == 2:
+        assert_refused(told, "36-1", "60-2")
+        return
+    assert_cannot_tell(told)
+
+
+def test_nothing_to_compare_with_is_said(i4: Path, capsys: Any) -> None:
+    told = diagnosed(capsys, i4)
+    assert_cannot_tell(told)
+    assert "nothing to compare the cams with" in json.loads(told.out)["verdict"]
+
+
+def test_one_unusable_recording_among_two_is_named(i4: Path, tmp_path: Path, capsys: Any) -> None:
+    (tmp_path / "none.csv").touch()
+    assert_refused(diagnosed(capsys, i4, tmp_path / "none.csv", "--engine", "demo-i4"), "none.csv is empty")
 
 
 FAULTS: dict[str, tuple[tuple[str, ...], tuple[int | None, ...]]] = {
