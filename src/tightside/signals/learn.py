@@ -14,8 +14,11 @@ from tightside.signals.follow import follow_wheel
 
 MOST_PULSES = 200  # the largest repeat that is looked for
 LIKENESS = 0.75  # a repeat must look this much like the best one
+HALF_LIKE = 0.95  # where two repeats agree so well, one must agree this much as well to be one
 UNEVEN = 0.04  # rms of the second difference of log intervals below which a wheel counts as even
 SCATTERED_GAPS = 0.1  # misfit of each further gap in one repeat: a split gap is mostly the wrong polarity
+MANY_PULSES = 20  # from here on a gap is held against its neighbours, not against all
+NEIGHBOURS = 4
 USUAL_POSITIONS = 24  # a repeat with fewer positions than this is seldom a whole turn (common practice, no source)
 
 
@@ -66,6 +69,9 @@ def find_repeat(times_s: Floats) -> tuple[int, float]:
     first = int(np.flatnonzero(like >= LIKENESS * best)[0])
     while first + 1 < most and like[first + 1] > like[first]:
         first += 1
+    twice = 2 * int(lags[first]) - 1
+    if twice < most and like[twice] > 0.9 and like[first] < HALF_LIKE * like[twice]:
+        first = twice  # two unlike gaps half a turn apart
     return int(lags[first]), float(like[first])
 
 
@@ -153,10 +159,18 @@ def _fast_part(log_slowness: Floats) -> Bools:
     return np.asarray(log_slowness < fastest + 0.5)
 
 
+def _usual_around(gaps: Floats) -> Floats:
+    """Usual gap around each one: what cranking ripple in step with the turn leaves in a pattern drops out with it."""
+    if len(gaps) < MANY_PULSES:
+        return np.full(len(gaps), np.median(gaps))
+    padded = np.pad(gaps, NEIGHBOURS, mode="wrap")
+    out: Floats = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1), axis=1)
+    return out
+
+
 def _snap(gaps: Floats) -> tuple[Floats, str, float]:
     """Put the gaps on a grid of equal positions where they fit one. Returns gaps in positions, a name, the misfit."""
-    base = float(np.median(gaps))
-    ratio = gaps / base
+    ratio = gaps / _usual_around(gaps)
     whole = np.maximum(np.round(ratio), 1.0)
     off = np.abs(ratio - whole) / np.sqrt(whole)
     if len(gaps) >= 4 and np.all(off < 0.38) and np.median(off) < 0.12:
@@ -232,7 +246,8 @@ def learn_wheel(train: EdgeTrain, repeats_from_cams: int | None = None) -> Learn
     misfit, edge, gaps, sort = min(found, key=lambda f: (round(f[0], 3), f[1] != "rising"))
     gaps = _rotated(gaps, sort) if sort != "even" else gaps
     positions = gaps.sum() if sort in ("grid", "extra") else float(USUAL_POSITIONS)
-    certain = repeats_from_cams is not None or (sort != "even" and positions >= USUAL_POSITIONS) or sort == "extra"
+    whole = sort == "extra" or (sort == "grid" and positions >= USUAL_POSITIONS)
+    certain = repeats_from_cams is not None or whole
     repeats = repeats_from_cams or 1
     notes: tuple[str, ...] = ()
     if sort == "grid" and repeats_from_cams is None and positions < USUAL_POSITIONS:
