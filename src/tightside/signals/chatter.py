@@ -21,7 +21,7 @@ def without_chatter(train: EdgeTrain) -> EdgeTrain:
 
     Examples
     --------
-    Changes at 0, 10, 20, 20.1, 20.2, 30, 30.1, 40 (ms) become 0, 10, 20.1, 40.
+    Changes at 0, 10, 20, 20.1, 20.2, 30, 40, 44, 44.1, 50, 60 (ms) become 0, 10, 20.1, 30, 40, 50, 60.
     """
     t = train.times_s
     if len(t) < 5:
