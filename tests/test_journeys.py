@@ -437,3 +437,17 @@ def test_long_recording_is_read_block_by_block_in_one_gibibyte(i4: Path, tmp_pat
     told = in_little_room(GIB, "diagnose", path, "--engine", "demo-i4", "--json", "-")
     assert told.code == 0, told.err
     assert told.cams()["1A"]["teeth_call"] == 0
+
+
+@pytest.mark.parametrize(
+    ("written_limit", "limit_bytes"), [("1073741824\n", GIB), ("max\n", None), ("9223372036854771712\n", None)]
+)
+def test_limit_of_a_container_is_taken_where_there_is_one(
+    written_limit: str, limit_bytes: int | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from tightside.cli import memory
+
+    (tmp_path / "memory.max").write_text(written_limit)  # cgroup v2 writes "max", v1 a huge number, for no limit
+    monkeypatch.setattr(memory, "CGROUP_LIMITS", (tmp_path / "memory.max", tmp_path / "absent"))
+    monkeypatch.setattr(memory, "_process_limits", list)
+    assert memory.memory_limit_bytes() == limit_bytes
