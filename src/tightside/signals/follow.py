@@ -24,8 +24,45 @@ RESTART_COST = 8.0  # giving up the place on the wheel, offered only when it fit
 CLOSE_NATS = 9.0  # an odd step this close to the best path is kept beside the plain one at the same tooth
 BEAM_NATS = 32.0  # paths further behind the best than this are dropped
 WALK_PER_DEG = 0.02**2  # variance of log speed gained per degree: 35 % cranking ripple with room to spare
+LONGEST_WALK_DEG = 90.0  # over more degrees than this the speed gains no more: compression gives back what it takes
 FIRST_SPEED_VARIANCE = 0.3**2  # of log speed, after one interval: an engine pulled from rest gains fast
 LONGEST_BRIDGE_DEG = 270.0  # how far the place on the wheel is carried across silence
+
+
+@njit(cache=True, nogil=True)
+def _cost_of_missing(teeth: int) -> float:
+    """Nats for teeth without a pulse; a long dropout is one event, not many."""
+    return MISS_COST * (teeth if teeth < 3 else 3.0 + 0.3 * (teeth - 3))
+
+
+@njit(cache=True, nogil=True)
+def _speed_after(
+    known: int, u: float, p: float, dt: float, da: float, mean_gap: float, noise: float, walk: float
+) -> tuple[float, float, float]:
+    """Kalman step of log slowness ``u`` (variance ``p``) by one interval. Returns both, and the surprise in nats."""
+    seen = math.log(dt / da)
+    rel = min(mean_gap / da, 2.0)
+    meas = noise * rel * rel
+    if known == 0:
+        return seen, meas + FIRST_SPEED_VARIANCE, 0.0
+    prior = p + walk * min(da, LONGEST_WALK_DEG)
+    total = prior + meas
+    innovation = seen - u
+    z2 = innovation * innovation / total
+    # Student-like: a wild interval costs much, not everything
+    surprise = 2.5 * math.log(1.0 + z2 / 4.0) + 0.5 * math.log(total / (walk * mean_gap + noise))
+    if z2 > 25.0:  # take the new speed as it is
+        return u + innovation, meas, surprise
+    gain = prior / total
+    return u + gain * innovation, (1.0 - gain) * prior, surprise
+
+
+@njit(cache=True, nogil=True)
+def _doubled(x: Ints) -> Ints:
+    """The array with as much room again behind it."""
+    larger = np.empty(2 * len(x), np.int64)
+    larger[: len(x)] = x
+    return larger
 
 
 @njit(cache=True, nogil=True)
@@ -80,19 +117,10 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
             slot_accept[n_teeth + k] = -1
             slot_extra[k] = -1
         if used + 8 * count[cur] + 4 * n_teeth > len(node_prev):
-            grow = len(node_prev) * 2
-            a = np.empty(grow, np.int64)
-            a[:used] = node_prev[:used]
-            node_prev = a
-            a = np.empty(grow, np.int64)
-            a[:used] = node_edge[:used]
-            node_edge = a
-            a = np.empty(grow, np.int64)
-            a[:used] = node_tooth[:used]
-            node_tooth = a
-            a = np.empty(grow, np.int64)
-            a[:used] = node_seg[:used]
-            node_seg = a
+            node_prev = _doubled(node_prev)
+            node_edge = _doubled(node_edge)
+            node_tooth = _doubled(node_tooth)
+            node_seg = _doubled(node_seg)
         best_old = 1e300
         for h in range(count[cur]):
             if l_cost[cur, h] < best_old:
@@ -144,30 +172,8 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 k2 = tooth + m
                 p2 = k2 % n_teeth
                 da = 360.0 * (k2 // n_teeth) + angles[p2] - base
-                u = math.log(dt / da)
-                rel = mean_gap / da
-                if rel > 2.0:
-                    rel = 2.0
-                meas = r0 * rel * rel
-                miss = m - 1
-                cost = l_cost[cur, h] + MISS_COST * (miss if miss < 3 else 3.0 + 0.3 * (miss - 3))
-                if known == 1:
-                    prior = l_p[cur, h] + walk * da
-                    if da > 90.0:
-                        prior = l_p[cur, h] + walk * 90.0
-                    tot = prior + meas
-                    innov = u - l_u[cur, h]
-                    z2 = innov * innov / tot
-                    # Student-like: a wild interval costs much, not everything
-                    cost += 2.5 * math.log(1.0 + z2 / 4.0) + 0.5 * math.log(tot / (walk * mean_gap + r0))
-                    gain = prior / tot
-                    if z2 > 25.0:
-                        gain = 1.0
-                    u_new = l_u[cur, h] + gain * innov
-                    p_new = (1.0 - gain) * prior + (meas if gain == 1.0 else 0.0)
-                else:
-                    u_new = u
-                    p_new = meas + FIRST_SPEED_VARIANCE
+                u_new, p_new, surprise = _speed_after(known, l_u[cur, h], l_p[cur, h], dt, da, mean_gap, r0, walk)
+                cost = l_cost[cur, h] + _cost_of_missing(m - 1) + surprise
                 own = p2
                 if (m > 1 or node_edge[node] < i - 1) and cost < best_old + CLOSE_NATS:
                     own += n_teeth
