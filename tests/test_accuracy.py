@@ -107,8 +107,8 @@ def test_no_call_on_outside_cases_is_wrong_and_sure(outside):
 
 @pytest.mark.xfail(
     strict=True,
-    reason="87.5 % of 64: five cams have a signal that the edge finder takes for noise (cases 424255, 424262, 424264, "
-    "424268), three on even wheels are left uncalled; take this mark away when the edges are found",
+    reason="87.5 % of 64: four cams are given no signal though they have one (cases 424262, 424264, 424268), one not "
+    "enough data (424255), three on even wheels are left uncalled (424264, 424270); take the mark away when mended",
 )
 def test_calls_on_outside_cases_are_right(outside):
     fair = [r for r in outside if r.truth["callable"]]
