@@ -18,7 +18,7 @@ from typing import Any, BinaryIO, cast
 
 from tightside.errors import DataError, UsageError
 
-HEAD_BYTES = 1 << 18
+HEAD_BYTES = 1 << 16
 COPY_BYTES = 1 << 22
 IN_MEMORY_BYTES = 1 << 26
 

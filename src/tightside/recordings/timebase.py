@@ -86,16 +86,18 @@ def time_rank(column: Column) -> int:
 def advances(values: Floats) -> float:
     """Fraction of steps that go up; 0 where the column falls anywhere or stands still. NaN are passed over."""
     up = steps = 0
-    last = np.nan
+    last = np.empty(0)
     for start in range(0, len(values), BLOCK):
-        block = values[start : start + BLOCK]
-        block = block[np.isfinite(block)]
-        step = np.diff(block, prepend=last) if not np.isnan(last) else np.diff(block)
-        if len(step) and step.min() < 0:
-            return 0.0
+        block = np.concatenate([last, values[start : start + BLOCK]])
+        step = np.diff(block)
+        if len(step) and not step.min() >= 0:  # it falls, or holds something that is no number
+            block = block[np.isfinite(block)]
+            step = np.diff(block)
+            if len(step) and step.min() < 0:
+                return 0.0
         up += int(np.count_nonzero(step))
         steps += len(step)
-        last = block[-1] if len(block) else last
+        last = block[-1:]
     return up / steps if steps else 0.0
 
 
@@ -117,9 +119,7 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
     only ever increases; else the only other column that does. A heading that says "time" over a column that runs
     backwards is still the time: that is trouble to report, not a reason to look elsewhere.
     """
-    claims = [
-        (time_rank(column), advances(column.numbers()), column) for column in table.columns if column.spelled != "text"
-    ]
+    claims = [_claim(column) for column in table.columns if column.spelled != "text"]
     moving = [claim for claim in claims if claim[1] > 0 and not counts_rows(claim[2])]
     best = max(moving, key=lambda claim: (claim[0], claim[1], -claim[2].number), default=None)
     falling = next((c for rank, up, c in claims if rank == 3 and up == 0 and np.ptp(_filled(c)) > 0), None)
@@ -141,6 +141,12 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
             f"column '{strict[0][2].heading}' was taken as the time: no other one only ever increases"
         ]
     return None, []
+
+
+def _claim(column: Column) -> tuple[int, float, Column]:
+    """Rank by heading, and how steadily it moves on: at its start where a heading speaks for it, else all along."""
+    rank = time_rank(column)
+    return rank, advances(_filled(column) if rank >= 2 else column.numbers()), column
 
 
 def _filled(column: Column) -> Floats:
@@ -301,12 +307,14 @@ def _line(times_s: Floats) -> tuple[float, float, float]:
     guess = span / (rows - 1)
     total = moment = 0.0
     low, high = np.inf, -np.inf
+    counting = np.arange(min(BLOCK, rows), dtype=np.float64)
     for start in range(0, rows, BLOCK):
-        block = times_s[start : start + BLOCK]
-        place = np.arange(start, start + len(block))
-        rest = block - (first + guess * place)
-        total += float(rest.sum())
-        moment += float((rest * (place - middle)).sum())
+        rest = times_s[start : start + BLOCK] - (first + guess * start)
+        place = counting[: len(rest)]
+        rest -= guess * place
+        here = float(rest.sum())
+        total += here
+        moment += float(np.einsum("i,i", rest, place)) + (start - middle) * here  # no BLAS: its threads cost more
         low, high = min(low, float(rest.min())), max(high, float(rest.max()))
     tilt = moment / (rows * (rows * rows - 1) / 12)
     mean = total / rows

@@ -37,6 +37,7 @@ DATE = re.compile(r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{
 STAMP = re.compile(
     DATE.pattern + r"[T ]\s*\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?"
 )
+_CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
 _RATE = re.compile(
     r"sampl\w*[\s_]*(?:rate|freq\w*)[^\d\n]{0,20}?([\d.,]+(?:e[+-]?\d+)?)\s*([kM]?)\s*(?:hz|s/s|sps|samples)",
     re.IGNORECASE,
@@ -101,7 +102,7 @@ def _checked(encoding: str, head: bytes) -> tuple[str, str] | None:
         if problem.start < cut - 4:
             return None
         text = head[: problem.start].decode(encoding, errors="ignore")
-    strange = sum(text.count(chr(code)) for code in (*range(9), *range(14, 26), *range(27, 32), 0xFFFD))
+    strange = text.count("\ufffd") + len(_CONTROL.findall(text))
     return (encoding, text) if strange <= len(text) // 500 else None
 
 

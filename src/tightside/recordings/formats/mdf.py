@@ -8,6 +8,7 @@ from types import TracebackType
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tightside.recordings.damage import damage_told, hushed
 from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
@@ -85,22 +86,26 @@ def _tables(file: Any, options: ReadOptions) -> Iterator[Table]:
     number = 0
     raw = _message_groups(file)
     for index, group in enumerate(file.groups):
-        if index in raw:
+        places = [place for place in range(len(group.channels)) if place != file.masters_db.get(index)]
+        if index in raw or not places:
             continue
-        time = np.asarray(file.get_master(index), dtype=np.float64)
-        master = file.masters_db.get(index)
+        wanted = [(None, index, place) for place in places]
+        signals = file.select(wanted, ignore_value2text_conversions=True, copy_master=False)  # one pass over the group
         columns = []
-        for place in range(len(group.channels)):
-            if place == master:
-                continue
-            signal = file.get(group=index, index=place, ignore_invalidation_bits=True)
+        for signal in signals:
             number += 1
             if signal.samples.ndim == 1 and signal.samples.dtype.kind in "iufb":
-                columns.append(Column(signal.name, _native(signal.samples), signal.unit or "", number))
+                columns.append(Column(signal.name, _numbers(signal), signal.unit or "", number))
         options.progress((index + 1) / len(file.groups))
-        if len(time) and columns:
+        if columns and len(columns[0].values):
+            time = np.asarray(signals[0].timestamps, dtype=np.float64)
             yield Table(tuple(columns), time=Column("time", time, "s"))
 
 
-def _native(samples: Any) -> Any:
-    return samples if samples.dtype.isnative else samples.astype(samples.dtype.newbyteorder("="))
+def _numbers(signal: Any) -> NDArray[Any]:
+    """Samples in this machine's byte order, NaN where the file marks them as invalid."""
+    samples: NDArray[Any] = signal.samples
+    if not samples.dtype.isnative:
+        samples = samples.astype(samples.dtype.newbyteorder("="))
+    invalid = signal.invalidation_bits
+    return samples if invalid is None or not np.any(invalid) else np.where(invalid, np.nan, samples)

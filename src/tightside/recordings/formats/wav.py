@@ -17,6 +17,7 @@ from tightside.recordings.source import Source, needed
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
 
 MAPPED_BYTES = 1 << 28  # larger ones are looked at where they lie on disk
+BLOCK_FRAMES = 1 << 15
 _LEVELS = {
     "PCM_S8": "int16",
     "PCM_U8": "int16",
@@ -44,17 +45,24 @@ def read(source: Source, options: ReadOptions) -> Contents:
         dtype = _LEVELS.get(file.subtype, "float64")
         samples = _mapped(source, file) if _is_large(source, options) else None
         if samples is None:
-            samples = file.read(dtype=dtype, always_2d=True)
+            samples = _by_channel(file, dtype, options)
         rate_hz, count = float(file.samplerate), file.channels
     scale = _SCALES.get(samples.dtype.name, 1.0)
     names = {1: ("sound",), 2: ("left", "right")}.get(count, tuple(f"channel {i}" for i in range(1, count + 1)))
-    columns = tuple(Column(name, _one_channel(samples, i), number=i + 1, scale=scale) for i, name in enumerate(names))
+    columns = tuple(Column(name, samples[i], number=i + 1, scale=scale) for i, name in enumerate(names))
     return Contents((Table(columns, rate_hz=rate_hz),), kind="sound" if count <= 2 else None)
 
 
-def _one_channel(samples: NDArray[Any], i: int) -> NDArray[Any]:
-    """A mapped file stays where it is; what is in memory is laid out in one piece."""
-    return samples[:, i] if isinstance(samples, np.memmap) else np.ascontiguousarray(samples[:, i])
+def _by_channel(file: Any, dtype: str, options: ReadOptions) -> NDArray[Any]:
+    """Samples as (channels, S), each channel in one piece; taken apart while a block is still in the cache."""
+    samples = np.empty((file.channels, file.frames), dtype)
+    block = np.empty((BLOCK_FRAMES, file.channels), dtype)
+    done = 0
+    while len(part := file.read(out=block)):
+        samples[:, done : done + len(part)] = part.T
+        done += len(part)
+        options.progress(done / max(file.frames, 1))
+    return samples[:, :done]
 
 
 def _is_large(source: Source, options: ReadOptions) -> bool:
@@ -62,13 +70,13 @@ def _is_large(source: Source, options: ReadOptions) -> bool:
 
 
 def _mapped(source: Source, file: Any) -> NDArray[Any] | None:
-    """The samples of a large WAV file, left on disk; None if they are packed in a way that has to be unpacked."""
+    """The samples of a large WAV file as (channels, S), left on disk; None if they are packed in another way."""
     if source.path is None or file.subtype not in _MAPPED or source.head[:4] not in (b"RIFF", b"RF64"):
         return None
     start = _data_start(source.path)
     if start is None:
         return None
-    return np.memmap(source.path, _MAPPED[file.subtype], "r", offset=start, shape=(file.frames, file.channels))
+    return np.memmap(source.path, _MAPPED[file.subtype], "r", offset=start, shape=(file.frames, file.channels)).T
 
 
 def _data_start(path: Path) -> int | None:

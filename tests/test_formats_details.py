@@ -1,0 +1,199 @@
+"""What single formats can hold beside plain columns."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from test_formats_contract import RATE_HZ, ROWS, times, volts
+from tightside.errors import DataError
+from tightside.recordings import read_recording
+from tightside.recordings.formats import wav
+from tightside.records import Levels, Readings, Trace
+
+
+def test_mdf_samples_marked_invalid_are_empty(tmp_path: Path) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    invalid = np.arange(ROWS) % 100 == 7
+    with asammdf.MDF(version="4.10") as file:
+        file.append(
+            [
+                asammdf.Signal(volts()[0], times(), name="crank", unit="V", invalidation_bits=invalid),
+                asammdf.Signal(volts()[1], times(), name="cam 1A", unit="V"),
+            ]
+        )
+        path = Path(file.save(tmp_path / "made.mf4"))
+    crank, cam = (c.data for c in read_recording(path).channels)
+    assert isinstance(crank, Trace) and isinstance(cam, Trace)
+    assert np.array_equal(np.isnan(crank.values()), invalid)
+    assert np.isfinite(cam.values()).all()
+
+
+def test_mdf_groups_of_different_rates_share_one_clock(tmp_path: Path) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    slow = 5.0 + np.arange(20) * 0.2
+    with asammdf.MDF(version="4.10") as file:
+        file.append(asammdf.Signal(volts()[0], 6 + times(), name="crank", unit="V"))
+        file.append(asammdf.Signal(800 + np.arange(20.0), slow, name="rpm", unit="1/min"))
+        path = Path(file.save(tmp_path / "made.mf4"))
+    recording = read_recording(path)
+    crank, rpm = (c.data for c in recording.channels)
+    assert isinstance(crank, Trace) and isinstance(rpm, Readings)
+    assert crank.start_s == pytest.approx(1.0)
+    assert rpm.times_s[0] == 0.0
+    assert recording.channels[1].unit == "rpm"
+    assert recording.kind == "sensor"
+
+
+def test_wav_of_one_or_two_channels_is_sound_until_told_otherwise() -> None:
+    soundfile = pytest.importorskip("soundfile")
+    stream = io.BytesIO()
+    soundfile.write(stream, np.column_stack(volts()) / 8, 44100, subtype="PCM_16", format="WAV")
+    data = stream.getvalue()
+    recording = read_recording(io.BytesIO(data))
+    assert recording.kind == "sound"
+    assert [c.role for c in recording.channels] == ["sound", None]
+    told = read_recording(io.BytesIO(data), channels={"crank": "1", "cam:1A": "right"})
+    assert told.kind == "sensor"
+    assert [c.role for c in told.channels] == ["crank", "cam:1A"]
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_32", "FLOAT", "DOUBLE"])
+def test_wav_left_on_disk_reads_as_in_memory(subtype: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    soundfile = pytest.importorskip("soundfile")
+    path = tmp_path / "made.wav"
+    soundfile.write(path, np.column_stack([*volts(), volts()[0]]) / 8, 10_000, subtype=subtype)
+    loaded = read_recording(path)
+    monkeypatch.setattr(wav, "MAPPED_BYTES", 100)
+    mapped = read_recording(path)
+    for one, other in zip(loaded.channels, mapped.channels, strict=True):
+        assert isinstance(one.data, Trace) and isinstance(other.data, Trace)
+        assert other.data.raw.base is not None
+        np.testing.assert_array_equal(one.data.values(), other.data.values())
+
+
+@pytest.mark.parametrize("container", ["AIFF", "FLAC"])
+def test_other_lossless_sound_containers_read_alike(container: str) -> None:
+    soundfile = pytest.importorskip("soundfile")
+    stream = io.BytesIO()
+    soundfile.write(stream, volts()[0] / 8, 44100, subtype="PCM_16", format=container)
+    data = read_recording(io.BytesIO(stream.getvalue())).channels[0].data
+    assert isinstance(data, Trace)
+    assert data.rate_hz == 44100
+    np.testing.assert_allclose(data.values(), volts()[0] / 8, atol=2**-15)
+
+
+def npz(**arrays: Any) -> io.BytesIO:
+    stream = io.BytesIO()
+    np.savez(stream, **arrays)
+    stream.seek(0)
+    return stream
+
+
+PACED: dict[str, Callable[[], io.BytesIO]] = {
+    "rate": lambda: npz(crank=volts()[0], fs=RATE_HZ),
+    "step": lambda: npz(crank=volts()[0], dt=1 / RATE_HZ),
+    "time": lambda: npz(crank=volts()[0], t=times()),
+    "time_ms": lambda: npz(crank=volts()[0], time_ms=times() * 1000),
+    "dates": lambda: npz(
+        crank=volts()[0], stamp=np.datetime64("2026-11-25") + (np.arange(ROWS) * 100_000).astype("timedelta64[ns]")
+    ),
+    "other_byte_order": lambda: npz(crank=volts()[0].astype(">f8"), time=times().astype(">f8")),
+    "table": lambda: npz(data=np.rec.fromarrays([times(), volts()[0]], names="time,crank")),
+}
+
+
+@pytest.mark.parametrize("made", list(PACED.values()), ids=list(PACED))
+def test_npz_finds_its_pace(made: Callable[[], io.BytesIO]) -> None:
+    recording = read_recording(made())
+    assert [c.role for c in recording.channels] == ["crank"]
+    data = recording.channels[0].data
+    assert isinstance(data, Trace)
+    assert data.rate_hz == RATE_HZ
+    np.testing.assert_array_equal(data.values(), volts()[0])
+
+
+def test_npz_with_objects_is_never_unpickled() -> None:
+    with pytest.raises(DataError, match="allow_pickle"):
+        read_recording(npz(crank=np.array([{"a": 1}, None], dtype=object)))
+
+
+def test_npz_array_without_time_is_left_out_and_named() -> None:
+    recording = read_recording(npz(crank=volts()[0], t=times(), spare=np.arange(70.0)))
+    assert [c.column for c in recording.channels] == ["crank"]
+    assert any("spare" in warning for warning in recording.warnings)
+
+
+def test_npz_two_dimensional_array_gives_a_channel_for_each_column() -> None:
+    recording = read_recording(npz(scope=np.column_stack(volts()), fs=RATE_HZ), channels={"crank": "scope 2"})
+    assert [c.role for c in recording.channels] == [None, "crank"]
+
+
+def test_hdf5_takes_names_units_and_time_from_where_they_stand() -> None:
+    h5py = pytest.importorskip("h5py")
+    stream = io.BytesIO()
+    with h5py.File(stream, "w") as file:
+        file["slow/time"] = np.arange(30) * 0.5
+        file["slow/rpm"] = 800.0 + np.arange(30)
+        scope = file.create_dataset("fast", data=np.column_stack(volts()))
+        scope.attrs["columns"] = ["crank", "cam 1A"]
+        scope.attrs["dt"] = 1 / RATE_HZ
+        scope.attrs["units"] = "mV"
+        file["note"] = "text"
+    recording = read_recording(io.BytesIO(stream.getvalue()))
+    by_role = {c.role: c for c in recording.channels}
+    assert set(by_role) >= {"crank", "cam:1A"}
+    crank = by_role["crank"].data
+    assert isinstance(crank, Trace)
+    assert crank.rate_hz == RATE_HZ
+    assert by_role["crank"].unit == "V"
+    np.testing.assert_allclose(crank.values(), volts()[0] / 1000, rtol=1e-15)
+
+
+def test_parquet_of_levels_dates_and_durations() -> None:
+    import polars as pl
+
+    rng = np.random.default_rng(1)
+    at = np.cumsum(rng.integers(400_000, 900_000, 200))
+    level = np.arange(200) % 2 == 1
+    for column in (
+        pl.Series("at", at).cast(pl.Duration("ns")),
+        pl.Series("at", at + 1_700_000_000_000_000_000).cast(pl.Datetime("ns")),
+    ):
+        stream = io.BytesIO()
+        pl.DataFrame([column, pl.Series("crank", level), pl.Series("note", ["x"] * 200)]).write_parquet(stream)
+        data = read_recording(io.BytesIO(stream.getvalue())).channels[0].data
+        assert isinstance(data, Levels)
+        np.testing.assert_allclose(data.times_s, (at[1:] - at[0]) * 1e-9, atol=1e-12)
+
+
+def test_can_log_with_the_wrong_dbc_says_what_it_holds(tmp_path: Path) -> None:
+    pytest.importorskip("cantools")
+    dbc = tmp_path / "other.dbc"
+    dbc.write_text('VERSION ""\nBU_: X\nBO_ 5 Other: 8 X\n SG_ a : 0|8@1+ (1,0) [0|1] "" X\n')
+    with pytest.raises(DataError, match=r"none of the messages.*100, 101"):
+        read_recording(io.BytesIO(b"(1.0) can0 100#00\n(1.1) can0 101#00\n"), dbc=dbc)
+    dbc.write_text("not a dbc")
+    with pytest.raises(DataError, match=r"other\.dbc looks like a DBC file"):
+        read_recording(io.BytesIO(b"(1.0) can0 100#00\n"), dbc=dbc)
+
+
+def test_can_frames_too_short_for_a_signal_leave_it_empty(tmp_path: Path) -> None:
+    pytest.importorskip("cantools")
+    dbc = tmp_path / "made.dbc"
+    dbc.write_text(
+        'VERSION ""\nBU_: X\nBO_ 256 M: 8 X\n SG_ rpm : 0|16@1+ (1,0) [0|1] "rpm" X\n'
+        ' SG_ map : 16|8@1+ (1,0) [0|1] "kPa" X\n'
+    )
+    lines = "".join(f"({i / 10:.1f}) can0 100#{i:02X}00{'20' * (i % 2)}\n" for i in range(40))
+    recording = read_recording(io.BytesIO(lines.encode()), dbc=dbc)
+    rpm, manifold = (c.data for c in recording.channels)
+    assert isinstance(rpm, Readings) and isinstance(manifold, Readings)
+    assert rpm.values.tolist() == list(range(40))
+    assert np.isnan(manifold.values[::2]).all()
+    assert (manifold.values[1::2] == 32).all()
