@@ -36,6 +36,7 @@ from tightside.signals.recognise import (
 )
 
 WRONG_WHEEL = 0.22  # share of teeth missed or pulses too many from which the wheel is not the one expected
+MISFITTING = 0.02  # misfit from which a learned wheel that fits far better is believed
 OTHER_FITS = 0.6  # a coil's other polarity is taken if it fits this much better
 FEWEST_TEETH = 6
 
@@ -206,7 +207,7 @@ def _follow_given(
         if bad2 < (OTHER_FITS if coil else 0.2) * bad:
             wheel, track, bad = turned, track2, bad2
             faults.append(f"the crank signal is upside down: its {other} edges carry the wheel, not the other ones")
-    if bad > WRONG_WHEEL and learned is not None and learned.turn_certain and learned.misfit < 0.5 * bad:
+    if learned is not None and _another_wheel(wheel, learned, bad):
         raise DataError(
             code="wrong-wheel",
             what=f"{file}: the crank signal does not fit the engine file's wheel",
@@ -216,6 +217,14 @@ def _follow_given(
             hint="Use this engine's file, or say which column is the crank with --channel crank=COLUMN",
         )
     return wheel, track, [*faults, *_track_faults(track, wheel)]
+
+
+def _another_wheel(wheel: WheelPattern, learned: Learned, bad: float) -> bool:
+    """Whether the signal plainly shows a wheel that is not the given one."""
+    given, shown = wheel.pulses_per_revolution, learned.wheel.pulses_per_revolution
+    if not learned.turn_certain or abs(given - shown) <= max(3, 0.1 * given):
+        return False
+    return bad > WRONG_WHEEL or (bad > MISFITTING and learned.misfit < 0.5 * bad)
 
 
 def misfit(track: ToothTrack, wheel: WheelPattern, pulses: int) -> float:

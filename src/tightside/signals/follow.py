@@ -26,6 +26,8 @@ BEAM_NATS = 32.0  # paths further behind the best than this are dropped
 WALK_PER_DEG = 0.02**2  # variance of log speed gained per degree: 35 % cranking ripple with room to spare
 LONGEST_WALK_DEG = 90.0  # over more degrees than this the speed gains no more: compression gives back what it takes
 FIRST_SPEED_VARIANCE = 0.3**2  # of log speed, after one interval: an engine pulled from rest gains fast
+FINE_WHEEL = 20  # pulses a turn from which neighbouring teeth show nearly one speed
+STEADY = 0.3  # change of log speed from tooth to tooth below which nothing can be missed, added or out of place
 LONGEST_BRIDGE_DEG = 270.0  # how far the place on the wheel is carried across silence
 
 
@@ -327,10 +329,33 @@ def follow_wheel(times_s: Floats, wheel: WheelPattern) -> ToothTrack:
     times_s = np.ascontiguousarray(times_s, dtype=np.float64)
     if len(times_s) < 3:
         return _track(times_s[:0], np.empty(0, np.int64), np.empty(0, np.int64), wheel, len(times_s))
+    angles = np.ascontiguousarray(wheel.angles_deg)
     jitter = interval_jitter(times_s, wheel.pulses_per_revolution)
-    tooth, segment, _ = _search(times_s, np.ascontiguousarray(wheel.angles_deg), jitter, WALK_PER_DEG)
+    plain = _in_step(times_s, angles, jitter)
+    if plain is not None:
+        return _track(times_s, plain, np.zeros(len(plain), np.int64), wheel, 0)
+    tooth, segment, _ = _search(times_s, angles, jitter, WALK_PER_DEG)
     placed = tooth >= 0
     return _track(times_s[placed], tooth[placed], segment[placed], wheel, int(len(times_s) - placed.sum()))
+
+
+def _in_step(times_s: Floats, angles: Floats, jitter: float) -> Ints | None:
+    """Absolute tooth numbers where a few turns tell the place and every pulse after them keeps step; else None.
+
+    A clean recording is the rule, and needs no search: one tooth too many or too few would make the engine jump in
+    speed by the ratio of a gap, which ``STEADY`` does not let pass.
+    """
+    n = len(angles)
+    gaps = np.diff(np.append(angles, 360.0))
+    if n < FINE_WHEEL or gaps.max() < 1.8 * np.median(gaps):
+        return None
+    lead = min(len(times_s), 3 * n + 8)
+    tooth, segment, _ = _search(times_s[:lead], angles, jitter, WALK_PER_DEG)
+    if (tooth < 0).any() or segment[-1] != 0 or (np.diff(tooth) != 1).any():
+        return None
+    whole = tooth[0] + np.arange(len(times_s))
+    slow = np.log(np.diff(times_s) / gaps[whole[:-1] % n])
+    return whole if len(slow) < 2 or np.abs(np.diff(slow)).max() < STEADY else None
 
 
 def _track(times_s: Floats, tooth: Ints, segment: Ints, wheel: WheelPattern, extra: int) -> ToothTrack:
