@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.records import Bools, Floats, SensorKind
-from tightside.signals.edge_signal import Signal, averaged, plain_signal, smoothed
+from tightside.signals.edge_signal import Signal, averaged, plain_signal, quantile_of, smoothed
 from tightside.signals.edge_swings import Swings, find_swings, grouped, held, merge_ripples, reach_across, trim
 from tightside.signals.edge_times import cross_levels, measure_plateaus, measure_transitions
 from tightside.signals.extrema import BlockExtrema
@@ -27,6 +27,7 @@ SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
 _PASSES = 8
+_SOME_RUNS, _SOME_LENGTH = 32, 64
 _SD_PER_MEAN = 1.253314  # standard deviation over mean absolute deviation, normal
 
 
@@ -37,6 +38,7 @@ class Changes:
     swings: Swings
     peaks: Floats  # (E + 1,) the swings' values without what spikes add
     cross: Floats  # (E,)
+    width: Floats  # (E,) to the next change; NaN for the last
     before: Floats  # (E,) levels
     after: Floats
     noise: Floats  # (E,) standard deviation beside the change
@@ -45,11 +47,23 @@ class Changes:
 
     def part(self, first: int, last: int) -> Changes:
         """The changes between turning points first to last, both included."""
-        points, edges = slice(first, last + 1), slice(first, last)
+        return self._of(slice(first, last), slice(first, last + 1))
+
+    def some(self) -> Changes:
+        """Up to 32 runs of 64 changes spread over all of them: enough to tell what kind they are."""
+        n = len(self.cross)
+        if n <= 2 * _SOME_RUNS * _SOME_LENGTH:
+            return self
+        starts = np.linspace(0, n - _SOME_LENGTH, _SOME_RUNS).astype(np.int64) // 2 * 2
+        edges = (starts[:, None] + np.arange(_SOME_LENGTH)).ravel()
+        return self._of(edges, np.append(edges, edges[-1] + 1))
+
+    def _of(self, edges: Any, points: Any) -> Changes:
         return Changes(
             swings=self.swings.take(points),
             peaks=self.peaks[points],
             cross=self.cross[edges],
+            width=self.width[edges],
             before=self.before[edges],
             after=self.after[edges],
             noise=self.noise[edges],
@@ -86,7 +100,7 @@ def find_pattern(x: NDArray[Any], extrema: BlockExtrema, rate_hz: float, kind: S
 
 def _shorter_pulses(cross: Floats) -> float:
     width = np.diff(cross[np.isfinite(cross)])
-    return float(np.quantile(width, 0.1)) if len(width) else np.inf
+    return quantile_of(width, 0.1) if len(width) else np.inf
 
 
 def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Pattern | None:
@@ -98,7 +112,7 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     signal = replace(signal, least=least, brief=int(short))
     swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
-    swings = _above(swings, VR_LEAST, tame(signal, swings))
+    swings = _above(swings, VR_LEAST, signal)
     found = _sift(signal, swings, short, kind)
     if found is None or found.kind == "hall":
         return found
@@ -115,15 +129,17 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
         if len(swings) < 2:
             return None
         if changes is None:
-            swings, cross, more = _without_spikes(swings, _cross(signal, swings), short)
+            peaks = tame(signal, swings)
+            cross = cross_at(signal, swings, 0.5 * (peaks[1:] + peaks[:-1]))
+            swings, cross, more = _without_spikes(swings, cross, short)
             spikes += more
             if not np.isfinite(cross).any():
                 return None
-            changes = _changes(signal, swings, cross)
-        told = kind if kind in ("hall", "vr") else _kind(signal, changes)
+            changes = _changes(signal, swings, tame(signal, swings) if more else peaks, cross)
+        told = kind if kind in ("hall", "vr") else _kind(signal, changes.some())
         fewer = _fewer(changes, told)
         if len(fewer) == len(swings):
-            strange = spikes > 10 + 3 * len(swings) or _strange(signal, changes, told)
+            strange = spikes > 10 + 3 * len(swings) or _strange(signal, changes.some(), told)
             return None if strange else Pattern(signal, changes, told, spikes)
         first = int(np.searchsorted(swings.at, fewer.at[0])) if len(fewer) else 0
         at_ends_only = np.array_equal(swings.at[first : first + len(fewer)], fewer.at) and len(fewer) > 1
@@ -149,7 +165,7 @@ def _lasting(signal: Signal, swings: Swings) -> Swings:
     level = held(signal.x, swings, signal.brief)
     if np.median(np.abs(np.diff(level))) < 0.5 * size:
         return swings
-    least = VR_LEAST * float(np.quantile(np.abs(np.diff(level)), 0.75))
+    least = VR_LEAST * quantile_of(np.abs(np.diff(level)), 0.75)
     lasting = reach_across(trim(replace(swings, value=level), least), 0.0)
     return swings.take(np.searchsorted(swings.at, lasting.at))
 
@@ -163,7 +179,7 @@ def _settled(changes: Changes) -> Swings:
 def _strange(signal: Signal, changes: Changes, kind: SensorKind) -> bool:
     """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels."""
     size = max(usual_of(np.abs(changes.after - changes.before)), 1e-300)
-    width = np.diff(changes.cross)
+    width = changes.width
     if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2:  # a recorder's last digit flickers
         return True
     if len(changes.cross) >= 7:
@@ -172,25 +188,20 @@ def _strange(signal: Signal, changes: Changes, kind: SensorKind) -> bool:
     return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
 
 
-def _above(swings: Swings, part: float, values: Floats | None = None) -> Swings:
-    """Swings of at least ``part`` of the recording's large ones, as ``values`` (the swings' own) show them."""
+def _above(swings: Swings, part: float, signal: Signal | None = None) -> Swings:
+    """Swings of at least ``part`` of the recording's large ones; with the signal, spikes do not count as large."""
     if len(swings) < 2:
         return swings
     sizes = swings.sizes()
     if sizes.min() >= part * sizes.max():
         return swings
-    large = sizes if values is None else np.abs(np.diff(values))
-    return trim(swings, part * float(np.percentile(large, 75)))
+    large = sizes if signal is None else np.abs(np.diff(tame(signal, swings)))
+    return trim(swings, part * quantile_of(large, 0.75))
 
 
 def tame(signal: Signal, swings: Swings) -> Floats:
     """Turning-point values without what spikes add to them."""
     return swings.tamed(signal.x, signal.brief)
-
-
-def _cross(signal: Signal, swings: Swings) -> Floats:
-    value = tame(signal, swings)
-    return cross_at(signal, swings, 0.5 * (value[1:] + value[:-1]))
 
 
 def cross_at(signal: Signal, swings: Swings, levels: Floats, centre: bool = False) -> Floats:
@@ -216,7 +227,7 @@ def _spikes(cross: Floats, tops: Floats, short: float) -> Bools:
         if not brief.any() or not (~brief & np.isfinite(own)).any():
             continue
         others = own[~brief & np.isfinite(own)]
-        brief &= own * SPIKE_RATIO <= np.quantile(others, 0.2)
+        brief &= own * SPIKE_RATIO <= quantile_of(others, 0.2)
         top = tops[1:-1][parity::2]
         usual = np.median(top[own > short])
         size = np.median(np.abs(np.diff(tops)))
@@ -240,26 +251,33 @@ def _without_spikes(swings: Swings, cross: Floats, short: float) -> tuple[Swings
     return swings, cross, count
 
 
-def _changes(signal: Signal, swings: Swings, cross: Floats) -> Changes:
-    x = signal.x
-    width = np.diff(cross)
-    longest = 2.0 * usual_of(width) or float(len(x))
-    begins, ends, noise, dome = measure_plateaus(x, cross, longest)
+def _changes(signal: Signal, swings: Swings, peaks: Floats, cross: Floats) -> Changes:
+    width = np.append(np.diff(cross), np.nan)
+    longest = 2.0 * usual_of(width) or float(len(signal.x))
+    begins, ends, noise, dome = measure_plateaus(signal.x, cross, longest)
     before, after = ends[:-1], begins[1:]
     size = max(usual_of(np.abs(after - before)), 1e-300)
-    transition = measure_transitions(x, cross, before, after)
-    noise = _SD_PER_MEAN * 0.5 * (noise[:-1] + noise[1:])
-    return Changes(swings, tame(signal, swings), cross, before, after, noise, dome / size, transition)
+    return Changes(
+        swings=swings,
+        peaks=peaks,
+        cross=cross,
+        width=width,
+        before=before,
+        after=after,
+        noise=_SD_PER_MEAN * 0.5 * (noise[:-1] + noise[1:]),
+        dome=dome / size,
+        transition=measure_transitions(signal.x, cross, before, after),
+    )
 
 
 def _kind(signal: Signal, changes: Changes) -> SensorKind:
     """Hall or coil, told from how the swing goes with speed, whether it stays out, and how quick the changes are."""
-    width = np.diff(changes.cross)
-    if len(width) < 2:
+    width = changes.width
+    if len(width) < 3:
         return "hall"
     if _growth(changes) > COIL_GROWS or _falls_back(signal, changes) > COIL_FALLS_BACK:
         return "vr"
-    pulse = 0.5 * (np.concatenate([width[:1], width]) + np.concatenate([width, width[-1:]]))
+    pulse = 0.5 * (np.append(width[:1], width[:-1]) + np.append(width[:-1], width[-2]))
     duration = np.sqrt(np.maximum(0.0, changes.transition**2 - (0.8 * (signal.width - 1) / signal.step) ** 2))
     ratio = np.where(duration < 1.2, 0.0, duration) / pulse
     if max(usual_of(ratio[0::2]), usual_of(ratio[1::2])) < 0.35:
@@ -282,13 +300,13 @@ def _growth(changes: Changes) -> float:
         return 1.0
     usual = grouped(size, 16, 0.5)
     usual = np.minimum(usual[:-1], usual[1:])
-    return float(np.max(usual) / max(np.quantile(usual, 0.02), 1e-300))
+    return float(np.max(usual) / max(quantile_of(usual, 0.02), 1e-300))
 
 
 def _falls_back(signal: Signal, changes: Changes) -> float:
     """How far the plateaus' own level is from their peak, as part of the swing: a coil goes back to rest."""
     value, level = changes.peaks, _settled(changes).value
-    size = np.median(np.abs(np.diff(value)))
+    size = quantile_of(np.abs(np.diff(value)), 0.5)
     back = np.abs(value - level) / max(size, 1e-300)
     return min(usual_of(back[0::2]), usual_of(back[1::2])) - 3.0 * signal.noise / size
 
@@ -296,13 +314,14 @@ def _falls_back(signal: Signal, changes: Changes) -> float:
 def usual_of(values: Floats) -> float:
     """Median of those that are known, or 0."""
     values = values[np.isfinite(values)]
-    return float(np.median(values)) if len(values) else 0.0
+    return quantile_of(values, 0.5) if len(values) else 0.0
 
 
 def _slower_at_gaps(signal: Signal, changes: Changes) -> Floats:
     """Duration, peak to peak, of the slower change beside each gap over the usual one: a coil rests in a gap."""
-    width = np.diff(changes.cross)
-    gap = np.flatnonzero(width > 1.8 * grouped(width, 16, 0.5))
+    width = changes.width[:-1]
+    known = np.where(np.isfinite(width), width, usual_of(width))
+    gap = np.flatnonzero(width > 1.8 * grouped(known, 16, 0.5))
     value = changes.peaks
     duration = measure_transitions(signal.x, changes.cross, value[:-1], value[1:])
     known = np.where(np.isfinite(duration), duration, usual_of(duration))
@@ -313,4 +332,4 @@ def _slower_at_gaps(signal: Signal, changes: Changes) -> Floats:
 def _coherence(changes: Changes) -> float:
     """How much a high differs from the next high, and a low from the next low, as part of the swing between them."""
     value = changes.peaks
-    return float(np.median(np.abs(value[2:] - value[:-2])) / np.median(np.abs(np.diff(value))))
+    return quantile_of(np.abs(value[2:] - value[:-2]), 0.5) / max(quantile_of(np.abs(np.diff(value)), 0.5), 1e-300)

@@ -13,6 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from tightside.records import Floats, Ints
+from tightside.signals.edge_signal import quantile_of
 from tightside.signals.extrema import BLOCK, BlockExtrema
 
 _OUTER = 0.65  # quantile of the highs that stands for them: ringing may add as many again, spikes a third
@@ -32,8 +33,8 @@ class Swings:
         value = self.value
         if len(value) < 6:
             return value
-        size = float(np.median(self.sizes()))
-        if np.ptp(value[0::2]) < 0.6 * size and np.ptp(value[1::2]) < 0.6 * size:
+        size = float(np.mean(self.sizes()))
+        if np.ptp(value[0::2]) < 0.5 * size and np.ptp(value[1::2]) < 0.5 * size:
             return value
         usual = grouped(value, _GROUP, 0.5)
         other = np.concatenate([usual[1:], usual[-2:-1]])
@@ -71,8 +72,32 @@ def _place(x: Any, i: int, wanted: Any) -> int:
     return i
 
 
+_ONE, _NONE = np.int16(1), np.int16(0)  # narrow counters: more samples to a vector
+
+
 @njit(cache=True, nogil=True)
-def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any, seen: Any) -> int:
+def _one_step(x: Any, a: int, upper: float, lower: float, whole: bool) -> int:
+    """Where the block from a steps once, and for good, across both levels: how many samples are above upper.
+
+    -1 if it does not. Without a branch and of known length, hence many samples at a time. ``whole``: x holds integers.
+    """
+    if a + BLOCK > x.size:
+        return -1
+    high = x.dtype.type(np.floor(upper) if whole else upper)
+    low = x.dtype.type(np.floor(lower) if whole else lower)
+    block = x[a : a + BLOCK]
+    above = _NONE
+    changes = _NONE
+    for i in range(BLOCK):
+        above += _ONE if block[i] > high else _NONE
+    for i in range(BLOCK - 1):
+        changes += (_ONE if block[i] > high else _NONE) ^ (_ONE if block[i + 1] > high else _NONE)
+        changes += (_ONE if block[i] > low else _NONE) ^ (_ONE if block[i + 1] > low else _NONE)
+    return int(above) if changes == 2 else -1
+
+
+@njit(cache=True, nogil=True)
+def _turns(x: Any, low: Any, high: Any, least_swing: float, whole: bool, at: Any, value: Any, seen: Any) -> int:
     """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them."""
     n = 0
     state = 0
@@ -103,6 +128,32 @@ def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any,
                 continue
         i = b * BLOCK
         stop = min(x.size, i + BLOCK)
+        if state > 0:
+            up_to = max(top, greatest)
+            above = _one_step(x, i, up_to - least_swing, least + least_swing, whole)
+            if above > 0 and float(x[i]) > up_to - least_swing:
+                if n < at.size:
+                    at[n] = top_at if top >= greatest else i
+                    value[n] = up_to
+                    seen[n] = i + above
+                n += 1
+                state = -1
+                bottom = least
+                bottom_at = stop - 1
+                continue
+        elif state < 0:
+            down_to = min(bottom, least)
+            above = _one_step(x, i, down_to + least_swing, greatest - least_swing, whole)
+            if above > 0 and float(x[i]) <= down_to + least_swing:
+                if n < at.size:
+                    at[n] = bottom_at if bottom <= least else i
+                    value[n] = down_to
+                    seen[n] = stop - above
+                n += 1
+                state = 1
+                top = greatest
+                top_at = stop - 1
+                continue
         while i < stop:
             if state > 0:
                 bound = top - least_swing
@@ -169,10 +220,11 @@ def _turns(x: Any, low: Any, high: Any, least_swing: float, at: Any, value: Any,
 
 def find_swings(x: NDArray[Any], extrema: BlockExtrema, least_swing: float) -> Swings:
     """All turning points of swings above ``least_swing``, visiting only blocks that can hold one."""
+    whole = x.dtype.kind in "iu"
     room = max(1024, len(x) // 256)
     while True:
         found = Swings(np.empty(room, np.int64), np.empty(room), np.empty(room, np.int64))
-        n = int(_turns(x, extrema.low, extrema.high, least_swing, found.at, found.value, found.seen))
+        n = int(_turns(x, extrema.low, extrema.high, least_swing, whole, found.at, found.value, found.seen))
         if n <= room:
             return found.take(slice(0, n))
         room = n
@@ -280,13 +332,20 @@ def grouped(values: Floats, size: int, quantile: float) -> Floats:
         own = values[parity::2]
         whole = len(own) // size * size
         if whole < len(own):
-            out[parity::2][whole:] = np.quantile(own[-size:], quantile)
+            out[parity::2][whole:] = quantile_of(own[-size:], quantile)
         if whole:
             rank = quantile * (size - 1)
             ranks = (int(np.floor(rank)), int(np.ceil(rank)))
             parts = np.partition(own[:whole].reshape(-1, size), ranks, axis=1)[:, ranks]
             out[parity::2][:whole] = (parts @ np.array([1 - rank % 1, rank % 1])).repeat(size)
     return out
+
+
+def _apart(value: Floats, margin: float) -> bool:
+    """Whether every high is above, and every low below, any middle that could be found among them."""
+    low, high = sorted(((value[0::2].min(), value[0::2].max()), (value[1::2].min(), value[1::2].max())))
+    room = margin * (high[1] - low[0])
+    return bool(high[0] > 0.5 * (high[1] + low[1]) + room and low[1] < 0.5 * (high[0] + low[0]) - room)
 
 
 def reach_across(swings: Swings, margin: float) -> Swings:
@@ -297,7 +356,9 @@ def reach_across(swings: Swings, margin: float) -> Swings:
     """
     if len(swings) < 3:
         return swings
-    high = bool(np.median(np.diff(swings.value)[0::2]) < 0)
+    if _apart(swings.value, margin):
+        return swings
+    high = quantile_of(np.diff(swings.value)[0::2], 0.5) < 0
     sign = np.ones(len(swings))
     sign[int(high) :: 2] = -1.0
     outer = sign * grouped(sign * swings.value, _GROUP, _OUTER)

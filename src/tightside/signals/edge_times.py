@@ -84,6 +84,22 @@ def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: 
 
 
 @njit(cache=True, nogil=True)
+def _stays_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> bool:
+    """Whether all samples a..b are past mid: whole blocks by their extrema, the rest many samples at a time."""
+    while a <= b:
+        k = a >> _SHIFT
+        stop = min(b, k * BLOCK + BLOCK - 1)
+        if (sign > 0 and not low[k] > mid) or (sign < 0 and not high[k] < mid):
+            outside = 0
+            for i in range(a, stop + 1):
+                outside += sign * (float(x[i]) - mid) <= 0
+            if outside:
+                return False
+        a = stop + 1
+    return True
+
+
+@njit(cache=True, nogil=True)
 def _crossings(
     x: Any, low: Any, high: Any, start: Any, stop: Any, levels: Any, size: Any, centre: bool, out: Any
 ) -> None:
@@ -91,6 +107,9 @@ def _crossings(
         mid = levels[k]
         sign = 1.0 if size[k] > 0 else -1.0
         first = _first_past(x, low, high, start[k], stop[k], mid, sign)
+        if _stays_past(x, low, high, first, stop[k], mid, sign):
+            out[k] = _between(x, max(first - 1, 0), mid)
+            continue
         last = _last_before(x, low, high, first, stop[k], mid, sign)
         if last <= first:
             out[k] = _between(x, max(first - 1, 0), mid)

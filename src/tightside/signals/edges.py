@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
 from tightside.signals.edge_patterns import Changes, Pattern, cross_at, dome_of, find_pattern, usual_of
-from tightside.signals.edge_signal import Signal
+from tightside.signals.edge_signal import Signal, quantile_of
 from tightside.signals.edge_swings import grouped
 from tightside.signals.edge_times import refine, steady_levels
 from tightside.signals.edge_wrap import unwrapped
@@ -155,7 +155,9 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
     cross, level, size = _hall_levels(pattern) if pattern.kind == "hall" else _coil_levels(pattern, limits)
     span = _spans(pattern)
     ok = np.isfinite(cross) & np.isfinite(level)
-    cross, level, size, span, rising = cross[ok], level[ok], size[ok], span[ok], changes.rising[ok]
+    rising = changes.rising
+    if not ok.all():
+        cross, level, size, span, rising = cross[ok], level[ok], size[ok], span[ok], rising[ok]
     window = np.maximum(2.0, 0.8 * span + 1.0 + (1.5 * signal.width if signal.width > 1 else 0.0))
     at = refine(x, signal.to_raw(cross), rising, level, reach=0.6 * size, window=window, half=0.35 * span)
     good = np.isfinite(at)
@@ -166,7 +168,7 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
         rising=rising[good],
         kind=pattern.kind,
         quality="good",
-        timing_sd=min((_timing_sd(span[p], size[p], noise) for p in (rising, ~rising) if p.any()), default=0.0),
+        timing_sd=min((_timing_sd(span[p], size[p], noise) for p in _by_polarity(rising)), default=0.0),
         transition=usual_of(span),
         low=usual_of(np.minimum(changes.before, changes.after)),
         high=usual_of(np.maximum(changes.before, changes.after)),
@@ -210,6 +212,12 @@ def _raw_noise(pattern: Pattern) -> float:
     return usual_of(pattern.changes.noise) if flat else signal.noise
 
 
+def _by_polarity(rising: Bools) -> list[NDArray[np.int64]]:
+    """Up to a thousand or so rising edges, and as many falling ones."""
+    both = [np.flatnonzero(rising), np.flatnonzero(~rising)]
+    return [p[:: 1 + len(p) // 1024] for p in both if len(p)]
+
+
 def _timing_sd(span: Floats, size: Floats, noise: float) -> float:
     """One edge's random error in samples: noise over slope, less what a line averages, and what sampling hides.
 
@@ -219,7 +227,7 @@ def _timing_sd(span: Floats, size: Floats, noise: float) -> float:
     from_noise = noise / np.maximum(slope, 1e-300) / np.sqrt(np.maximum(1.0, 0.7 * span))
     hidden = np.maximum(0.0, 1.0 - 0.6 * span) / np.sqrt(12.0)
     sd = np.hypot(from_noise, hidden)
-    return float(np.sqrt(np.mean(np.minimum(sd, np.quantile(sd, 0.9)) ** 2)))
+    return float(np.sqrt(np.mean(np.minimum(sd, quantile_of(sd, 0.9)) ** 2)))
 
 
 def _rest_level(signal: Signal, changes: Changes, limits: list[float]) -> float:
