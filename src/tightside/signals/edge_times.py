@@ -13,6 +13,7 @@ from tightside.signals.extrema import BLOCK
 _POINTS = 9  # samples behind one level estimate
 _WIDEST_HOLE = 3  # missing samples that an edge may be interpolated across
 _SHIFT = BLOCK.bit_length() - 1
+_SETTLED = 0.25  # samples: a line that moved the place less need not be drawn again
 _MOST_POINTS = 256  # samples behind one straight line
 
 
@@ -300,35 +301,49 @@ def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _refine(x: Any, coarse: Any, rising: Any, mid: Any, reach: Any, window: Any, half: Any, out: Any) -> None:
+def _halfway(c: float, neighbour: float) -> float:
+    """Half-way to the neighbouring change; all the way where that is only a few samples."""
+    return 0.5 * (c + neighbour) if abs(c - neighbour) > 4 else neighbour
+
+
+@njit(cache=True, nogil=True)
+def _step_near(x: Any, i: int, a: int, b: int, mid: float, sign: float) -> int:
+    """Last sample before the change, where only one is about: a few steps from i."""
+    while i > a and sign * (float(x[i]) - mid) > 0:
+        i -= 1
+    while i < b - 1 and sign * (float(x[i + 1]) - mid) <= 0:
+        i += 1
+    return i
+
+
+@njit(cache=True, nogil=True)
+def _refine(
+    x: Any, coarse: Any, rising: Any, mid: Any, reach: Any, window: Any, half: Any, calm: bool, out: Any
+) -> None:
     n = coarse.size
     for k in range(n):
         c = coarse[k]
         sign = 1.0 if rising[k] else -1.0
-        a = int(np.floor(c - window[k]))
-        b = int(np.ceil(c + window[k]))
-        if k > 0:
-            a = max(
-                a, int(np.ceil(c - 0.5 * (c - coarse[k - 1]))) if c - coarse[k - 1] > 4 else int(np.ceil(coarse[k - 1]))
-            )
-        if k + 1 < n:
-            b = min(
-                b, int(np.floor(0.5 * (c + coarse[k + 1]))) if coarse[k + 1] - c > 4 else int(np.floor(coarse[k + 1]))
-            )
-        a = min(max(0, a), int(np.floor(c)))
-        b = max(min(x.size - 1, b), int(np.ceil(c)))
-        c = _between(x, _tip(x, a, b, mid[k], sign, reach[k]), mid[k])
+        first = max(c - window[k], _halfway(c, coarse[k - 1]) if k > 0 else 0.0)
+        last = min(c + window[k], _halfway(c, coarse[k + 1]) if k + 1 < n else x.size - 1.0)
+        a = min(max(0, int(np.ceil(first))), int(np.floor(c)))
+        b = max(min(x.size - 1, int(np.floor(last))), int(np.ceil(c)))
+        at = _step_near(x, int(np.floor(c)), a, b, mid[k], sign) if calm else _tip(x, a, b, mid[k], sign, reach[k])
+        c = _between(x, at, mid[k])
         if half[k] >= 1.5:
             for _ in range(2):
                 better = _line(x, c, half[k], mid[k], rising[k])
-                if not abs(better - c) < half[k]:
+                moved = abs(better - c)
+                if not moved < half[k]:
                     break
                 c = better
+                if moved < _SETTLED:
+                    break
         out[k] = c
 
 
 def refine(
-    x: Any, coarse: Floats, rising: Bools, mid: Floats, *, reach: Floats, window: Floats, half: Floats
+    x: Any, coarse: Floats, rising: Bools, mid: Floats, *, reach: Floats, window: Floats, half: Floats, calm: bool
 ) -> Floats:
     """Sub-sample place of each change. (E,) [samples]
 
@@ -338,9 +353,10 @@ def refine(
     mid : (E,) the level to cross; reach : (E,) where deviations from it are cut off
     half : (E,) half the length over which the change is straight; from 1.5 samples on, a least-squares line over it
         replaces the line between two samples, which averages the noise on the slope.
+    calm : the noise is so low that no sample is on the wrong side but at the change itself
     """
     out = np.empty(len(coarse))
-    _refine(x, coarse, rising, mid, reach, window, half, out)
+    _refine(x, coarse, rising, mid, reach, window, half, calm, out)
     return out
 
 

@@ -25,6 +25,7 @@ from tightside.signals.edge_wrap import unwrapped
 from tightside.signals.extrema import block_extrema, frozen
 
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
+_CALM = 16.0  # swing in standard deviations of the noise
 _MOST_MEANT = 400_000  # samples behind a mean
 
 
@@ -159,10 +160,12 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
     if not ok.all():
         cross, level, size, span, rising = cross[ok], level[ok], size[ok], span[ok], rising[ok]
     window = np.maximum(2.0, 0.8 * span + 1.0 + (1.5 * signal.width if signal.width > 1 else 0.0))
-    at = refine(x, signal.to_raw(cross), rising, level, reach=0.6 * size, window=window, half=0.35 * span)
+    at = refine(
+        x, signal.to_raw(cross), rising, level, reach=0.6 * size, window=window, half=0.35 * span, calm=_calm(pattern)
+    )
     good = np.isfinite(at)
     good[1:] &= ~(np.diff(at) <= 0)
-    noise = _raw_noise(pattern)
+    noise, some = _raw_noise(pattern), changes.some()
     return _Found(
         at=at[good],
         rising=rising[good],
@@ -170,15 +173,15 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
         quality="good",
         timing_sd=min((_timing_sd(span[p], size[p], noise) for p in _by_polarity(rising)), default=0.0),
         transition=usual_of(span),
-        low=usual_of(np.minimum(changes.before, changes.after)),
-        high=usual_of(np.maximum(changes.before, changes.after)),
+        low=usual_of(np.minimum(some.before, some.after)),
+        high=usual_of(np.maximum(some.before, some.after)),
     )
 
 
 def _hall_levels(pattern: Pattern) -> tuple[Floats, Floats, Floats]:
     """Coarse crossings, the middle between the levels beside each, and how far apart those are."""
     changes = pattern.changes
-    noise = max(usual_of(changes.noise), pattern.signal.noise)
+    noise = max(usual_of(changes.some().noise), pattern.signal.noise)
     middle = steady_levels(0.5 * (changes.before + changes.after), 3.0 * noise)
     return changes.cross, middle, np.abs(changes.after - changes.before)
 
@@ -196,7 +199,8 @@ def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats,
 def _spans(pattern: Pattern) -> Floats:
     """10 to 90 % time of each change, made plausible by its neighbours, without what averaging added. [raw samples]"""
     signal, known = pattern.signal, pattern.changes.transition
-    known = np.where(np.isfinite(known), known, usual_of(known))
+    if not np.isfinite(known).all():
+        known = np.where(np.isfinite(known), known, usual_of(known))
     usual = grouped(known, 8, 0.5)
     known = np.clip(known, 0.7 * usual, 1.3 * usual) * signal.step
     span = np.sqrt(np.maximum(known**2 - (0.8 * (signal.width - 1)) ** 2, 0.0))
@@ -208,8 +212,16 @@ def _raw_noise(pattern: Pattern) -> float:
     signal = pattern.signal
     if signal.width > 1:
         return float(signal.noise * np.sqrt(signal.width))
-    flat = pattern.kind == "hall" and dome_of(pattern.changes) <= 0.03
-    return usual_of(pattern.changes.noise) if flat else signal.noise
+    some = pattern.changes.some()
+    flat = pattern.kind == "hall" and dome_of(some) <= 0.03
+    return usual_of(some.noise) if flat else signal.noise
+
+
+def _calm(pattern: Pattern) -> bool:
+    """Whether noise leaves every sample of a plateau on its own side of the middle."""
+    signal, some = pattern.signal, pattern.changes.some()
+    size = usual_of(np.abs(some.after - some.before))
+    return pattern.kind == "hall" and signal.width == 1 and _CALM * max(signal.noise, usual_of(some.noise)) < size
 
 
 def _by_polarity(rising: Bools) -> list[NDArray[np.int64]]:
