@@ -164,6 +164,14 @@ SAMPLED: dict[str, Writer] = {
         time=lambda i: f"10:20:30.{i:04d}",
         row=lambda c: ["25.11.2026 " + c[0], *c[1:]],
     ),
+    "date_month_word": Writer(headings=BARE, time=lambda i: f"25-Nov-2026 10:20:30.{i:04d}"),
+    "date_spelled": Writer(headings=BARE, time=lambda i: f"Wed Nov 25 10:20:30.{i:04d} GMT 2026"),
+    "abscissa_and_units_row": Writer(
+        headings=("x-axis", "crank", "cam 1A"), below=("second,Volt,Volt",), time=lambda i: f"{i / RATE_HZ - 0.02:.6E}"
+    ),
+    "counter_ticks_column": Writer(
+        headings=("Sample", "Time [s]", "crank", "cam 1A"), row=lambda c: [f"{float(c[0]) * 24e6:.0f}", *c]
+    ),
     "date_and_clock_columns": Writer(
         headings=("Date", "Time", "crank", "cam 1A"),
         time=lambda i: f"10:20:30.{i:04d}",
@@ -198,6 +206,12 @@ OTHERS: dict[str, tuple[bytes, dict[str, Any]]] = {
     "no_time_rate_given": (without_time(""), {"rate_hz": RATE_HZ}),
     "no_time_rate_stated": (without_time("Sample rate: 10 kHz\n"), {}),
     "no_time_interval_stated": (without_time("Sampling interval: 100 us\n"), {}),
+    "no_time_period_stated_unit_first": (without_time("Length,400\nSampling Period(uS),100.000\n\n"), {}),
+    "no_time_interval_stated_in_cells": (without_time("Sample Interval,1.0E-4,s\nVertical Units,V\n\n"), {}),
+    "no_time_comment_heading": (
+        without_time("; Samplerate: 10 kHz\n; Channels (2/8): crank, cam 1A\n").replace(b"1A\ncrank,cam 1A\n", b"1A\n"),
+        {},
+    ),
     "time_unit_by_hand": (Writer(headings=("x", "crank", "cam 1A"), time=ms).bytes(), {"units": {"time": "ms"}}),
     "time_column_by_hand": (
         Writer(headings=("crank", "cam 1A", "ramp"), row=lambda c: [*c[1:], c[0]]).bytes(),

@@ -14,6 +14,7 @@ from tightside.recordings.tables import Column, ReadOptions, Table
 from tightside.recordings.timebase import (
     Grid,
     choose_time,
+    counts_on,
     counts_rows,
     find_grid,
     longest_run,
@@ -162,7 +163,7 @@ def _by_times(table: Table, time: Column, warnings: tuple[str, ...], options: Re
     part, more = longest_run(times, table)
     if part != slice(0, len(times)):
         times, columns = times[part], tuple(replace(c, values=c.values[part]) for c in columns)
-    columns = tuple(c for c in columns if not counts_rows(c))
+    columns = tuple(c for c in columns if not counts_rows(c) and not counts_on(c))
     notes = (*warnings, *said, *more)
     if len(times) < 2:
         raise DataError(

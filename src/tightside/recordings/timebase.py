@@ -11,6 +11,7 @@ import numpy as np
 
 from tightside.errors import DataError, UsageError
 from tightside.recordings.headings import find_unit, split_heading, words_of
+from tightside.recordings.roles import propose_role
 from tightside.recordings.tables import Column, Table
 from tightside.records import Floats
 
@@ -52,7 +53,21 @@ _RUN_WORDS = {
     "us",
 }
 _OTHER_TIMES = {"mil", "codes", "code", "cleared", "clear", "distance", "dtc", "warm", "rise", "fall", "delta", "dwell"}
-_COUNT_WORDS = {"index", "idx", "sample", "samples", "no", "nr", "row", "n", "number", "point", "points", "record"}
+_COUNT_WORDS = {
+    "frame",
+    "index",
+    "idx",
+    "sample",
+    "samples",
+    "no",
+    "nr",
+    "row",
+    "n",
+    "number",
+    "point",
+    "points",
+    "record",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +90,9 @@ def time_rank(column: Column) -> int:
         return -1
     if words & _TIME_WORDS or column.spelled in ("clock", "date"):
         return 3 if not words & _RUN_WORDS else 2
-    unit = find_unit(split_heading(column.heading)[1])
+    unit = find_unit(column.unit or split_heading(column.heading)[1])
+    if (unit is not None and unit.name != "s") or propose_role(column.heading, "log").role is not None:
+        return -1
     if words & _RUN_WORDS or (words & {"x", "abscissa"} and unit and unit.name == "s"):
         return 2
     if any(SequenceMatcher(None, word, "time").ratio() >= 0.75 and len(word) == 4 for word in words):
@@ -99,6 +116,12 @@ def advances(values: Floats) -> float:
         steps += len(step)
         last = block[-1:]
     return up / steps if steps else 0.0
+
+
+def counts_on(column: Column) -> bool:
+    """Whether the column is headed as a counter and only ever increases: beside a time it says nothing new."""
+    words = set(words_of(column.heading)) if column.named else set()
+    return bool(words) and words <= _COUNT_WORDS and advances(column.numbers()) > 0.99
 
 
 def counts_rows(column: Column) -> bool:
@@ -128,6 +151,8 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
     if best is None:
         return _first_mostly_rising(table), []
     rank, _, column = best
+    if rank < 0:
+        return None, []
     if rank >= 2:
         return column, _standing_still(claims, column)
     first = next((claim for claim in moving if claim[2].number == 1 and claim[0] == 0), None)

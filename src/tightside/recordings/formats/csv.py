@@ -350,12 +350,14 @@ def _name_column(parsed: Parsed, dialect: Dialect) -> tuple[int, NDArray[Any]] |
         count = len(set(labels.tolist()))
         if 2 <= count <= max(2, min(200, parsed.rows // 2)) and dialect.width <= 5 and "" not in labels:
             return i, np.asarray(labels)
-    if dialect.width == 3 and dialect.headed:
+    if dialect.headed and dialect.width <= 4:
         words = [set(words_of(heading)) for heading in dialect.headings]
-        if words[1] & _NAME_WORDS and words[2] & _VALUE_WORDS:
-            return 1, np.array(
-                [f"{split_heading(dialect.headings[1])[0]} {value:g}" for value in parsed.columns[1].values]
-            )
+        named = [
+            i for i, said in enumerate(words) if said & _NAME_WORDS and len(np.unique(parsed.columns[i].values)) <= 64
+        ]
+        if len(named) == 1 and any(said & _VALUE_WORDS for said in words):
+            name = split_heading(dialect.headings[named[0]])[0]
+            return named[0], np.array([f"{name} {value:g}" for value in parsed.columns[named[0]].values])
     return None
 
 

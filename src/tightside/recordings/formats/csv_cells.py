@@ -19,8 +19,12 @@ if TYPE_CHECKING:
 _CLOCK = r"^(?:(\d{1,3}):)?(\d{1,3}):(\d{1,2}(?:\.\d+)?)\s*([AaPp]?)\.?[Mm]?\.?$"
 _YEAR_FIRST = r"^(?P<y>\d{4})[-/.](?P<m>\d{1,2})[-/.](?P<d>\d{1,2})"
 _YEAR_LAST = r"^(?P<d>\d{1,2})[-/.](?P<m>\d{1,2})[-/.](?P<y>\d{4})"
+_SPELLED = (
+    r"^[A-Za-z]{3} ([A-Za-z]{3}) +(\d{1,2}) (\d{2}:\d{2}:\d{2}(?:\.\d+)?)(?: \S{1,9})? (\d{4})$"  # Tue Nov 25 ... 2026
+)
+_MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _OF_DAY = r"(\d{1,2}):(\d{2})(?::(\d{2}(?:\.\d+)?))?\s*([AaPp]?)[Mm]?(?:Z|[+-]\d{2}:?\d{2})?$"
-_QUANTITY = r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([^\d\s+\-.][^\s]*(?:\s[^\d\s]+)?)$"
+_QUANTITY = r"^([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z%°µμºΩ\"][^\s]*(?:\s[^\d\s]+)?)$"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,7 +140,7 @@ def _afternoon(hours: Floats, letter: pl.Series) -> Floats:
 
 def _stamps(left: pl.Series) -> Cells | None:
     """Dates with a time of day: seconds from the first day's midnight. Time zones are taken to be all one."""
-    text = left.str.replace(",", ".", literal=True)
+    text = _month_numbers(left.str.replace(",", ".", literal=True))
     parts = text.str.extract_groups(_YEAR_FIRST + r"[T ]\s*" + _OF_DAY).struct.unnest()
     if parts.to_series(0).null_count() == len(left):
         parts = text.str.extract_groups(_YEAR_LAST + r"[T ]\s*" + _OF_DAY).struct.unnest()
@@ -149,6 +153,16 @@ def _stamps(left: pl.Series) -> Cells | None:
     days = _day_number(year, month, day)
     of_day = hours * 3600 + minutes * 60 + np.nan_to_num(seconds) + _afternoon(hours, parts.to_series(6))
     return Cells((days - np.nanmin(days)) * 86400 + of_day, "s", "date")
+
+
+def _month_numbers(text: pl.Series) -> pl.Series:
+    """Months written as words as numbers: 25-Nov-2026 10:20, Tue Nov 25 10:20:30 2026."""
+    if not text.str.contains(r"[A-Za-z]{3}[ -]").any():
+        return text
+    text = text.str.replace(_SPELLED, "$2-$1-$4 $3")
+    for number, name in enumerate(_MONTHS, 1):
+        text = text.str.replace(f"(?i)-{name}-", f"-{number}-")
+    return text
 
 
 def _day_number(year: Floats, month: Floats, day: Floats) -> Floats:

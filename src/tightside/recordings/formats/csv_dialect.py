@@ -33,17 +33,19 @@ _QUANTITY = re.compile(
     r"(?P<number>[+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\W\d_][\w/%°²³^()-]{0,8}|[%°µ][\w/]{0,4})"
 )
 CLOCK = re.compile(r"(?:\d{1,3}:)?\d{1,3}:\d{1,2}(?:[.,]\d+)?(?:\s*[AaPp]\.?[Mm]\.?)?")
-DATE = re.compile(r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{4})")
+DATE = re.compile(r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.](?:\d{1,2}|[A-Za-z]{3})[-/.]\d{4})")
 STAMP = re.compile(
     DATE.pattern + r"[T ]\s*\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?"
 )
 _CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
+SPELLED_STAMP = re.compile(r"[A-Z][a-z]{2} [A-Z][a-z]{2} +\d{1,2} \d{2}:\d{2}:\d{2}(?:[.,]\d+)?(?: \S{1,9})? \d{4}")
 _RATE = re.compile(
-    r"sampl\w*[\s_]*(?:rate|freq\w*)[^\d\n]{0,20}?([\d.,]+(?:e[+-]?\d+)?)\s*([kM]?)\s*(?:hz|s/s|sps|samples)",
+    r"sampl\w*[\s_]*(?:rate|freq\w*)[^\d\n]{0,20}?(\d[\d.,]*(?:e[+-]?\d+)?)\s*([kM]?)\s*(?:hz|s/s|sps|samples)",
     re.IGNORECASE,
 )
 _INTERVAL = re.compile(
-    r"(?:sampl\w*|time)[\s_]*(?:interval|period|increment|step)[^\d\n]{0,20}?([\d.,]+(?:e[+-]?\d+)?)\W{0,3}(ns|us|µs|ms|s)\b",
+    r"(?:sampl\w*|time)[\s_]*(?:interval|period|increment|step)\s*(?:[(\[]\s*(?P<before>[nuµm]?s)\s*[)\]])?"
+    r"[^\d\n]{0,20}?(?P<number>\d[\d.,]*(?:e[+-]?\d+)?)(?:\W{0,3}(?P<after>[nuµm]?s)\b)?",
     re.IGNORECASE,
 )
 
@@ -142,7 +144,7 @@ def spelling(cell: str, decimal: str) -> str:
     if ":" in cell:
         if CLOCK.fullmatch(cell):
             return "clock"
-        return "stamp" if STAMP.fullmatch(cell) else "text"
+        return "stamp" if STAMP.fullmatch(cell) or SPELLED_STAMP.fullmatch(cell) else "text"
     if DATE.fullmatch(cell):
         return "date"
     quantity = _QUANTITY.fullmatch(cell)
@@ -283,8 +285,9 @@ def _headings(above: Sequence[str], delimiter: str, spelled: tuple[str, ...]) ->
 
 def _heading_cells(line: str, delimiter: str, width: int) -> list[str] | None:
     text = line.strip() if delimiter == " " else line
-    if _is_comment(text):
-        text = text.lstrip().lstrip("".join(COMMENT_MARKS)).lstrip()
+    if _is_comment(text) or (delimiter != ";" and text.lstrip().startswith(";")):
+        text = text.lstrip().lstrip("".join(COMMENT_MARKS) + ";").lstrip()
+        text = re.sub(r"^[^,;\t]*?:\s+", "", text)  # "Channels: crank, cam"
     cells = cells_of(text, delimiter)
     if delimiter == " " and len(cells) != width:
         cells = next((c for c in (re.split(r"\s{2,}|\t|,|;", text), _joined_units(cells)) if len(c) == width), cells)
@@ -334,13 +337,13 @@ def _rate(above: Sequence[str]) -> float | None:
         number = _plain(rate[1])
         return number * {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6}.get(rate[2], 1.0) if number else None
     interval = _INTERVAL.search(text)
-    unit = find_unit(interval[2]) if interval else None
-    number = _plain(interval[1]) if interval else None
+    unit = find_unit(interval["before"] or interval["after"] or "s") if interval else None
+    number = _plain(interval["number"]) if interval else None
     return 1 / (number * unit.factor) if number and unit else None
 
 
 def _plain(text: str) -> float | None:
     try:
-        return float(text.replace(",", ".")) or None
+        return float(text.rstrip(",.").replace(",", ".")) or None
     except ValueError:
         return None
