@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from tightside.records import Floats, Ints
 from tightside.signals.edge_signal import quantile_of
-from tightside.signals.extrema import BLOCK, BlockExtrema
+from tightside.signals.extrema import BLOCK, INNER, BlockExtrema
 
 _OUTER = 0.65  # quantile of the highs that stands for them: ringing may add as many again, spikes a third
 _GROUP = 16  # swings whose upper quartile is the local measure of "large"
@@ -65,7 +65,7 @@ class Swings:
         return self.take(keep)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _place(x: Any, i: int, wanted: Any) -> int:
     while i < x.size - 1 and x[i] != wanted:
         i += 1
@@ -75,7 +75,7 @@ def _place(x: Any, i: int, wanted: Any) -> int:
 _ONE, _NONE = np.int16(1), np.int16(0)  # narrow counters: more samples to a vector
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _one_step(x: Any, a: int, upper: float, lower: float, whole: bool) -> int:
     """Where the block from a steps once, and for good, across both levels: how many samples are above upper.
 
@@ -96,126 +96,96 @@ def _one_step(x: Any, a: int, upper: float, lower: float, whole: bool) -> int:
     return int(above) if changes == 2 else -1
 
 
-@njit(cache=True, nogil=True)
-def _turns(x: Any, low: Any, high: Any, least_swing: float, whole: bool, at: Any, value: Any, seen: Any) -> int:
-    """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them."""
-    n = 0
-    state = 0
+@njit(**INNER)
+def _begin(x: Any, low: Any, high: Any, least_swing: float) -> tuple[int, int, int]:
+    """Sample at which the range reaches least_swing, which way it went there (0 if it never does), and from where."""
     top = -np.inf
     bottom = np.inf
     top_at = 0
     bottom_at = 0
     for b in range(low.size):
-        least = float(low[b])
-        greatest = float(high[b])
-        if state > 0 and least > top - least_swing:
-            if greatest <= top:
-                continue
-            if least > greatest - least_swing:
-                top = greatest
-                top_at = b * BLOCK + BLOCK // 2
-                if least <= greatest - 0.5 * least_swing:
-                    top_at = _place(x, b * BLOCK, high[b])
-                continue
-        elif state < 0 and greatest < bottom + least_swing:
-            if least >= bottom:
-                continue
-            if greatest < least + least_swing:
-                bottom = least
-                bottom_at = b * BLOCK + BLOCK // 2
-                if greatest >= least + 0.5 * least_swing:
-                    bottom_at = _place(x, b * BLOCK, low[b])
-                continue
+        quiet = max(top, float(high[b])) - min(bottom, float(low[b])) <= least_swing
+        wanted_top = high[b]
+        wanted_bottom = low[b]
+        for i in range(b * BLOCK, min(x.size, b * BLOCK + BLOCK)):
+            v = float(x[i])
+            if v > top:
+                top = v
+                top_at = i
+            if v < bottom:
+                bottom = v
+                bottom_at = i
+            if not quiet and top - bottom > least_swing:
+                return (i, 1, bottom_at) if top_at == i else (i, -1, top_at)
+            if quiet and top >= wanted_top and bottom <= wanted_bottom:
+                break
+    return 0, 0, 0
+
+
+@njit(cache=True, nogil=True)
+def _turns(x: Any, low: Any, high: Any, least_swing: float, whole: bool, at: Any, value: Any, seen: Any) -> int:
+    """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them.
+
+    ``way`` is +1 where the next turn is a high, -1 where it is a low. What is compared with ``peak`` is multiplied by
+    it, so that ups and downs take the same path.
+    """
+    begun, way, first_at = _begin(x, low, high, least_swing)
+    if way == 0:
+        return 0
+    at[0] = first_at
+    value[0] = float(x[first_at])
+    seen[0] = begun
+    n = 1
+    peak = way * float(x[begun])
+    peak_at = begun
+    for b in range(begun // BLOCK, low.size):
         i = b * BLOCK
         stop = min(x.size, i + BLOCK)
-        if state > 0:
-            up_to = max(top, greatest)
-            above = _one_step(x, i, up_to - least_swing, least + least_swing, whole)
-            if above > 0 and float(x[i]) > up_to - least_swing:
+        if i <= begun:
+            i = begun + 1
+        else:
+            far = float(high[b]) if way > 0 else -float(low[b])
+            near = float(low[b]) if way > 0 else -float(high[b])
+            if near > peak - least_swing:
+                if far <= peak:
+                    continue
+                if near > far - least_swing:
+                    peak = far
+                    peak_at = _place(x, i, high[b] if way > 0 else low[b]) if near <= far - 0.5 * least_swing else i
+                    continue
+            bound = max(peak, far) - least_swing
+            above = _one_step(x, i, way * bound, way * (near + least_swing), whole)
+            before = above if way > 0 else BLOCK - above
+            if above > 0 and 0 < before < BLOCK and way * float(x[i]) > bound:
                 if n < at.size:
-                    at[n] = top_at if top >= greatest else i
-                    value[n] = up_to
-                    seen[n] = i + above
+                    at[n] = i if far > peak else peak_at
+                    value[n] = way * max(peak, far)
+                    seen[n] = i + before
                 n += 1
-                state = -1
-                bottom = least
-                bottom_at = stop - 1
-                continue
-        elif state < 0:
-            down_to = min(bottom, least)
-            above = _one_step(x, i, down_to + least_swing, greatest - least_swing, whole)
-            if above > 0 and float(x[i]) <= down_to + least_swing:
-                if n < at.size:
-                    at[n] = bottom_at if bottom <= least else i
-                    value[n] = down_to
-                    seen[n] = stop - above
-                n += 1
-                state = 1
-                top = greatest
-                top_at = stop - 1
+                way = -way
+                peak = -near
+                peak_at = stop - 1
                 continue
         while i < stop:
-            if state > 0:
-                bound = top - least_swing
-                while i < stop:
-                    v = float(x[i])
-                    if v > top:
-                        top = v
-                        top_at = i
-                        bound = top - least_swing
-                    elif v < bound:
-                        break
-                    i += 1
-                if i < stop:
-                    if n < at.size:
-                        at[n] = top_at
-                        value[n] = top
-                        seen[n] = i
-                    n += 1
-                    state = -1
-                    bottom = float(x[i])
-                    bottom_at = i
-            elif state < 0:
-                bound = bottom + least_swing
-                while i < stop:
-                    v = float(x[i])
-                    if v < bottom:
-                        bottom = v
-                        bottom_at = i
-                        bound = bottom + least_swing
-                    elif v > bound:
-                        break
-                    i += 1
-                if i < stop:
-                    if n < at.size:
-                        at[n] = bottom_at
-                        value[n] = bottom
-                        seen[n] = i
-                    n += 1
-                    state = 1
-                    top = float(x[i])
-                    top_at = i
-            else:
-                v = float(x[i])
-                if v > top:
-                    top = v
-                    top_at = i
-                if v < bottom:
-                    bottom = v
-                    bottom_at = i
-                if v < top - least_swing:
-                    state = 1
-                elif v > bottom + least_swing:
-                    state = -1
-                else:
-                    i += 1
-    if state != 0:
-        if n < at.size:
-            at[n] = min(top_at if state > 0 else bottom_at, x.size - 1)
-            value[n] = top if state > 0 else bottom
-            seen[n] = at[n]
-        n += 1
-    return n
+            v = way * float(x[i])
+            if v > peak:
+                peak = v
+                peak_at = i
+            elif v < peak - least_swing:
+                if n < at.size:
+                    at[n] = peak_at
+                    value[n] = way * peak
+                    seen[n] = i
+                n += 1
+                way = -way
+                peak = -v
+                peak_at = i
+            i += 1
+    if n < at.size:
+        at[n] = peak_at
+        value[n] = way * peak
+        seen[n] = peak_at
+    return n + 1
 
 
 def find_swings(x: NDArray[Any], extrema: BlockExtrema, least_swing: float) -> Swings:

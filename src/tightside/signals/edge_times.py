@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 from tightside.records import Bools, Floats, Ints
-from tightside.signals.extrema import BLOCK
+from tightside.signals.extrema import BLOCK, INNER
 
 _POINTS = 9  # samples behind one level estimate
 _WIDEST_HOLE = 3  # missing samples that an edge may be interpolated across
@@ -17,7 +17,7 @@ _SETTLED = 0.25  # samples: a line that moved the place less need not be drawn a
 _MOST_POINTS = 256  # samples behind one straight line
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _between(x: Any, i: int, mid: float) -> float:
     """Where the straight line from sample i to the next finite one meets mid; NaN across a hole."""
     j = i + 1
@@ -34,7 +34,7 @@ def _between(x: Any, i: int, mid: float) -> float:
     return i + (j - i) * min(1.0, max(0.0, (mid - a) / (b - a)))
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _tip(x: Any, a: int, b: int, mid: float, sign: float, reach: float) -> int:
     """Last sample before the change: the split of a..b that leaves most below on its left and most above on its right.
 
@@ -54,7 +54,7 @@ def _tip(x: Any, a: int, b: int, mid: float, sign: float, reach: float) -> int:
     return at
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
     i = a
     while i <= b:
@@ -69,7 +69,7 @@ def _first_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: f
     return b
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> int:
     i = b
     while i >= a:
@@ -84,7 +84,7 @@ def _last_before(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: 
     return a
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _stays_past(x: Any, low: Any, high: Any, a: int, b: int, mid: float, sign: float) -> bool:
     """Whether all samples a..b are past mid: whole blocks by their extrema, the rest many samples at a time."""
     while a <= b:
@@ -108,16 +108,16 @@ def _crossings(
         mid = levels[k]
         sign = 1.0 if size[k] > 0 else -1.0
         first = _first_past(x, low, high, start[k], stop[k], mid, sign)
-        if _stays_past(x, low, high, first, stop[k], mid, sign):
-            out[k] = _between(x, max(first - 1, 0), mid)
-            continue
-        last = _last_before(x, low, high, first, stop[k], mid, sign)
-        if last <= first:
-            out[k] = _between(x, max(first - 1, 0), mid)
-        elif centre:
-            out[k] = 0.5 * (_between(x, max(first - 1, 0), mid) + _between(x, last, mid))
-        else:
-            out[k] = _between(x, _tip(x, max(first - 1, 0), last, mid, sign, 0.3 * abs(size[k])), mid)
+        before = max(first - 1, 0)
+        last = before
+        if not _stays_past(x, low, high, first, stop[k], mid, sign):
+            last = max(before, _last_before(x, low, high, first, stop[k], mid, sign))
+            if not centre:
+                last = before = _tip(x, before, last, mid, sign, 0.3 * abs(size[k]))
+        total = 0.0
+        for i in (before, last):
+            total += _between(x, i, mid)
+        out[k] = 0.5 * total
 
 
 def cross_levels(
@@ -134,14 +134,14 @@ def cross_levels(
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _sorted3(a: float, b: float, c: float) -> tuple[float, float, float]:
     low = min(a, b)
     high = max(a, b)
     return min(low, c), max(low, min(high, c)), max(high, c)
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _median_of_9(p: Any) -> float:
     """Without a branch: of three sorted triples, the middle of (greatest low, middle middle, least high)."""
     l0, m0, h0 = _sorted3(p[0], p[1], p[2])
@@ -152,7 +152,7 @@ def _median_of_9(p: Any) -> float:
     return _sorted3(low, _sorted3(m0, m1, m2)[1], high)[1]
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _median(buffer: Any, n: int) -> float:
     if n == _POINTS:
         return _median_of_9(buffer)
@@ -166,7 +166,7 @@ def _median(buffer: Any, n: int) -> float:
     return 0.5 * (buffer[(n - 1) // 2] + buffer[n // 2])
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     """Up to nine finite samples evenly from a to b."""
     lo = int(np.ceil(a))
@@ -187,7 +187,7 @@ def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     return n
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _thirds(buffer: Any, n: int) -> float:
     """Mean of the first third less mean of the last."""
     third = max(1, n // 3)
@@ -204,18 +204,20 @@ def _plateaus(x: Any, cross: Any, longest: float, begins: Any, ends: Any, noise:
         a = cross[p - 1] if p > 0 else max(0.0, cross[0] - longest)
         b = cross[p] if p < cross.size else min(x.size - 1.0, cross[p - 1] + longest)
         w = min(b - a, longest)
-        begins[p] = ends[p] = noise[p] = dome[p] = np.nan
-        n = _gather(x, a + 0.15 * w, a + 0.5 * w, buffer)
-        if n:
-            dome[p] = -0.5 * _thirds(buffer, n)
-            begins[p] = _median(buffer, n)
-        n = _gather(x, b - 0.5 * w, b - 0.15 * w, buffer)
-        if n:
-            dome[p] += 0.5 * _thirds(buffer, n)
+        begins[p] = ends[p] = noise[p] = np.nan
+        dome[p] = 0.0
+        for at_end in (False, True):
+            n = _gather(x, b - 0.5 * w if at_end else a + 0.15 * w, b - 0.15 * w if at_end else a + 0.5 * w, buffer)
+            if n == 0:
+                dome[p] = np.nan
+                continue
+            dome[p] += (0.5 if at_end else -0.5) * _thirds(buffer, n)
+            begins[p] = ends[p]
             ends[p] = _median(buffer, n)
-            total = 0.0
-            for j in range(n):
-                total += abs(buffer[j] - ends[p])
+        total = 0.0
+        for j in range(n):
+            total += abs(buffer[j] - ends[p])
+        if n:
             noise[p] = total / n
 
 
@@ -236,7 +238,7 @@ def measure_plateaus(x: Any, cross: Floats, longest: float) -> tuple[Floats, Flo
     return room[0], room[1], room[2], room[3]
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _walk(x: Any, c: float, goal: float, way: int, sign: float, furthest: float) -> float:
     """From a crossing outward to where the signal first reaches goal; NaN if it does not."""
     i = int(np.floor(c)) if way < 0 else int(np.ceil(c))
@@ -258,11 +260,12 @@ def _transitions(x: Any, cross: Any, before: Any, after: Any, out: Any) -> None:
     for k in range(cross.size):
         step = after[k] - before[k]
         sign = 1.0 if step > 0 else -1.0
-        left = cross[k] - cross[k - 1] if k > 0 else cross[k]
-        right = cross[k + 1] - cross[k] if k + 1 < cross.size else x.size - cross[k]
-        a = _walk(x, cross[k], before[k] + 0.1 * step, -1, sign, left)
-        b = _walk(x, cross[k], after[k] - 0.1 * step, 1, sign, right)
-        out[k] = b - a
+        out[k] = 0.0
+        for way in (-1, 1):
+            near = k + way
+            room = abs(cross[near] - cross[k]) if 0 <= near < cross.size else float(x.size)
+            goal = after[k] - 0.1 * step if way > 0 else before[k] + 0.1 * step
+            out[k] += way * _walk(x, cross[k], goal, way, sign, room)
 
 
 def measure_transitions(x: Any, cross: Floats, before: Floats, after: Floats) -> Floats:
@@ -272,7 +275,7 @@ def measure_transitions(x: Any, cross: Floats, before: Floats, after: Floats) ->
     return out
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
     """Where the straight line through the samples within half of c meets mid; NaN where there is no such line."""
     lo = max(0, int(np.ceil(c - half)))
@@ -300,13 +303,13 @@ def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
     return c + (st - sx / slope) / n
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _halfway(c: float, neighbour: float) -> float:
     """Half-way to the neighbouring change; all the way where that is only a few samples."""
     return 0.5 * (c + neighbour) if abs(c - neighbour) > 4 else neighbour
 
 
-@njit(cache=True, nogil=True)
+@njit(**INNER)
 def _step_near(x: Any, i: int, a: int, b: int, mid: float, sign: float) -> int:
     """Last sample before the change, where only one is about: a few steps from i."""
     while i > a and sign * (float(x[i]) - mid) > 0:
