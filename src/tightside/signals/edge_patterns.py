@@ -22,6 +22,8 @@ COIL_GROWS = 1.7  # a Hall sensor's swing follows at most its supply
 COIL_FALLS_BACK = 0.3
 INCOHERENT = 0.2  # highs (and lows) that differ by this part of the swing from one to the next are no pattern
 INCOHERENT_HALL = 0.14
+INCOHERENT_FEW = 0.4  # the same for the few pulses of a one-tooth cam, from rest on
+FEW_STAND_OUT = 25.0  # ... which must stand this many standard deviations out of the noise
 STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
@@ -130,7 +132,7 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
             return None
         if changes is None:
             peaks = tame(signal, swings)
-            cross = cross_at(signal, swings, 0.5 * (peaks[1:] + peaks[:-1]))
+            cross = cross_at(signal, swings, peaks)
             swings, cross, more = _without_spikes(swings, cross, short)
             spikes += more
             if not np.isfinite(cross).any():
@@ -185,6 +187,9 @@ def _strange(signal: Signal, changes: Changes, kind: SensorKind) -> bool:
     if len(changes.cross) >= 7:
         white = 0.4 * signal.noise / size
         return _coherence(changes) > white + (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
+    if kind == "vr" and len(changes.cross) >= 3:  # a coil that has seen a tooth or two and rests in between
+        reach = quantile_of(np.abs(np.diff(changes.peaks)), 0.5)
+        return reach < FEW_STAND_OUT * signal.noise or _coherence(changes) > INCOHERENT_FEW
     return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
 
 
@@ -204,9 +209,12 @@ def tame(signal: Signal, swings: Swings) -> Floats:
     return swings.tamed(signal.x, signal.brief)
 
 
-def cross_at(signal: Signal, swings: Swings, levels: Floats, centre: bool = False) -> Floats:
-    """Where each swing crosses its level. (len - 1,) [samples of the signal]"""
-    size = np.diff(swings.value)
+def cross_at(
+    signal: Signal, swings: Swings, peaks: Floats, levels: Floats | None = None, *, centre: bool = False
+) -> Floats:
+    """Where each swing crosses its level, or the middle between its peaks. (len - 1,) [samples of the signal]"""
+    size = np.diff(peaks)
+    levels = 0.5 * (peaks[1:] + peaks[:-1]) if levels is None else levels
     start = np.where(np.abs(size) > 2.2 * signal.least, swings.seen[:-1], swings.at[:-1])
     return cross_levels(signal.x, signal.extrema, start, swings.at[1:], levels=levels, size=size, centre=centre)
 
