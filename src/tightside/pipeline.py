@@ -18,7 +18,16 @@ from tightside.engine.model import Engine
 from tightside.engine.patterns import cam_patterns, wheel_pattern
 from tightside.errors import UsageError
 from tightside.recordings.registry import read_recording
-from tightside.records import CamEdges, CamOffset, CamPattern, DriveStage, Recording, SensorKind, WheelPattern
+from tightside.records import (
+    CamEdges,
+    CamOffset,
+    CamPattern,
+    DriveStage,
+    EdgeTrain,
+    Recording,
+    SensorKind,
+    WheelPattern,
+)
 from tightside.report.contents import recording_part
 from tightside.report.text import with_words
 from tightside.signals.clock import rpm_of
@@ -153,13 +162,23 @@ def _judged(
     edges, there = tuple(e for e, _ in pairs), tuple(p for _, p in pairs)
     measured = measure_cams(edges, there, clock)
     watched = sum(float(np.ptp(clock.angle_deg[clock.segment == s])) for s in np.unique(clock.segment)) / 720.0
-    evidence = [CamEvidence(p, m, "", clock.error_deg, watched) for p, m in zip(there, measured, strict=True)]
+    evidence = [
+        CamEvidence(p, m, "", clock.error_deg, watched, _doubt(decoded.trains[m.column]))
+        for p, m in zip(there, measured, strict=True)
+    ]
     found = {c.cam: c for c in judge_cams(tuple(evidence), clock.repeat_deg)}
     # a cam without a recorded channel is simply not judged; one whose channel is dead has no signal
     dead = [p for p in patterns if p.cam not in found and decoded.recording.with_role(f"cam:{p.cam}") is not None]
     return tuple(
         found[p.cam] if p.cam in found else _unjudged(p, decoded, "") for p in patterns if p.cam in found or p in dead
     )
+
+
+def _doubt(train: EdgeTrain) -> str:
+    """Why a cam's edges cannot be trusted to a degree, though they come."""
+    if any("wrap" in note for note in train.notes):
+        return "its readings run over the recorder's range and wrap around: record it again at a wider range"
+    return ""
 
 
 def _unjudged(pattern: CamPattern, decoded: Decoded, crank_fault: str) -> CamOffset:

@@ -23,13 +23,17 @@ SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
 @dataclass(frozen=True, slots=True)
 class CamEvidence:
-    """What is judged of one cam. ``signal`` is the sensor's state in words, empty when it gives a usable signal."""
+    """What is judged of one cam.
+
+    ``signal`` says in words what is wrong where the sensor gives none; ``doubt`` why what it gives cannot be trusted.
+    """
 
     pattern: CamPattern
     offsets: CycleOffsets
     signal: str = ""
     clock_error_deg: float = 0.0
     cycles_watched: float = 0.0  # engine cycles on the clock
+    doubt: str = ""
 
 
 def judge_cams(cams: tuple[CamEvidence, ...], repeat_deg: float) -> tuple[CamOffset, ...]:
@@ -87,7 +91,7 @@ def _motion(cam: CamEvidence) -> str:
         return "lost"
     if cam.cycles_watched >= FEWEST_CYCLES and offsets.edges_seen < SEEN_SHARE * expected:
         return "lost" if offsets.edges_total < SEEN_SHARE * expected else "few"
-    if offsets.cycles < FEWEST_CYCLES:
+    if offsets.cycles < FEWEST_CYCLES or cam.doubt:
         return "few"
     x = offsets.offset_deg
     if not is_erratic(x, cam.clock_error_deg):
@@ -168,6 +172,8 @@ def _state(
 ) -> tuple[CamState, int | None, tuple[str, ...]]:
     if motion == "lost":
         return "no signal", None, ()
+    if cam.doubt and motion == "few":
+        return "not enough data", None, (cam.doubt,)
     if motion == "few" or mean is None or interval is None:
         return (
             "not enough data",
