@@ -231,16 +231,23 @@ def merge_small(swings: Swings, limit: Floats) -> Swings:
     return merged.take(slice(0, n))
 
 
+def _running_median(values: Floats, length: int) -> Floats:
+    padded = np.pad(values, length // 2, mode="edge")
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, length), axis=1))
+
+
 def local_size(swings: Swings) -> Floats:
-    """Upper quartile of the swings around each swing, by groups of 16 and their neighbours. (len - 1,)"""
+    """Upper quartile of the swings around each swing, by groups of 16 and their neighbours. (len - 1,)
+
+    Not much above that of the wider surroundings: a group may hold a few large spikes.
+    """
     sizes = swings.sizes()
     groups = -(-len(sizes) // _GROUP)
     padded = np.full(groups * _GROUP, np.nan)
     padded[: len(sizes)] = sizes
     padded[len(sizes) :] = sizes[-1:].repeat(len(padded) - len(sizes))
     upper = np.partition(padded.reshape(groups, _GROUP), (3 * _GROUP) // 4, axis=1)[:, (3 * _GROUP) // 4]
-    edge = np.concatenate([upper[:1], upper, upper[-1:]])
-    around = np.median(np.lib.stride_tricks.sliding_window_view(edge, 3), axis=1)
+    around = np.minimum(_running_median(upper, 3), 1.5 * _running_median(upper, 9))
     return np.asarray(around.repeat(_GROUP)[: len(sizes)])
 
 

@@ -25,6 +25,7 @@ from tightside.signals.edge_wrap import unwrapped
 from tightside.signals.extrema import block_extrema, frozen
 
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
+_HUM_V = 0.3  # peak to peak
 _CALM = 16.0  # swing in standard deviations of the noise
 _MOST_MEANT = 400_000  # samples behind a mean
 
@@ -66,7 +67,7 @@ def find_edges(channel: Channel, *, kind: SensorKind | None = None) -> EdgeTrain
         return _from_levels(channel.column, data)
     if isinstance(data, Readings):
         return _from_readings(channel, data, kind)
-    return _train(channel, data, _find(data.raw, kind, rate_hz=data.rate_hz))
+    return _without_hum(_train(channel, data, _find(data.raw, kind, rate_hz=data.rate_hz)), channel.unit)
 
 
 def _from_levels(column: str, data: Levels) -> EdgeTrain:
@@ -114,6 +115,23 @@ def _train(channel: Channel, trace: Trace, found: _Found) -> EdgeTrain:
         high=levels[1],
         notes=tuple(_in_units(note, trace, channel.unit) for note in found.notes),
     )
+
+
+def _without_hum(train: EdgeTrain, unit: str) -> EdgeTrain:
+    """No edges where all there is on an open wire is the mains: small, sine-shaped, and 50 or 60 Hz to half a percent.
+
+    An engine does not hold its speed that well, a coil that turns gives more than a few tenths of a volt.
+    """
+    period = np.diff(train.of("rising"))
+    if train.kind != "vr" or len(period) < 20 or unit not in ("V", "") or train.high - train.low > _HUM_V:
+        return train
+    usual = usual_of(period)
+    steady = usual_of(np.abs(period - usual)) < 0.01 * usual and abs(train.transition_s / usual - 0.295) < 0.05
+    mains = [hz for hz in (50, 60) if abs(usual * hz - 1.0) < 0.005]
+    if not (steady and mains):
+        return train
+    nothing = replace(train, times_s=train.times_s[:0], rising=train.rising[:0], timing_sd_s=0.0, quality="noisy")
+    return replace(nothing, notes=(*train.notes, f"nothing but {mains[0]} Hz hum"))
 
 
 def _in_units(note: str, trace: Trace, unit: str) -> str:
@@ -192,7 +210,7 @@ def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats,
     rest = _rest_level(pattern.signal, pattern.changes, limits)
     above = swings.value > rest
     level = np.where(above[1:] != above[:-1], rest, np.nan)
-    cross = cross_at(pattern.signal, swings, np.full(len(level), rest), centre=True)
+    cross = cross_at(pattern.signal, swings, swings.value, np.full(len(level), rest), centre=True)
     return cross, level, swings.sizes()
 
 
