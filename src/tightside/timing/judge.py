@@ -17,6 +17,7 @@ ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practic
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
 CRANKING_RPM = 400.0
+FITTING = 0.6  # share of edges that must find their place
 MANY_FOLD_DEG = 90.0  # a wheel that reads the same so soon leaves its place to the cams
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
@@ -78,6 +79,14 @@ def _replaced(cams: tuple[CamEvidence, ...], reference_deg: float, repeat_deg: f
     )
 
 
+def _fits(cam: CamEvidence) -> bool:
+    """Whether most edges found their place, and most places an edge: else it is another pattern, or no clean signal."""
+    offsets, nominal = cam.offsets, len(cam.pattern.edges_deg)
+    both = len(set(cam.pattern.rising.tolist())) == 2
+    offered = offsets.edges_total if both else offsets.edges_total / 2
+    return offsets.edges_seen >= max(FITTING * offsets.cycles * nominal, 0.8 * FITTING * offered)
+
+
 def is_cranking(offsets: CycleOffsets) -> bool:
     """Whether the starter turned the engine: most cycles slower than any engine idles."""
     return bool(len(offsets.rpm) and np.median(offsets.rpm) < CRANKING_RPM)
@@ -91,7 +100,7 @@ def _motion(cam: CamEvidence) -> str:
         return "lost"
     if cam.cycles_watched >= FEWEST_CYCLES and offsets.edges_seen < SEEN_SHARE * expected:
         return "lost" if offsets.edges_total < SEEN_SHARE * expected else "few"
-    if offsets.cycles < FEWEST_CYCLES or cam.doubt:
+    if offsets.cycles < FEWEST_CYCLES or cam.doubt or not _fits(cam):
         return "few"
     x = offsets.offset_deg
     if not is_erratic(x, cam.clock_error_deg):
@@ -172,8 +181,8 @@ def _state(
 ) -> tuple[CamState, int | None, tuple[str, ...]]:
     if motion == "lost":
         return "no signal", None, ()
-    if cam.doubt and motion == "few":
-        return "not enough data", None, (cam.doubt,)
+    if motion == "few" and (cam.doubt or not _fits(cam)):
+        return "not enough data", None, (cam.doubt or "its edges do not fit its pattern: noise, or another cam wheel",)
     if motion == "few" or mean is None or interval is None:
         return (
             "not enough data",
