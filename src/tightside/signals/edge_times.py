@@ -149,13 +149,15 @@ def _median_of_9(p: Any) -> float:
     l2, m2, h2 = _sorted3(p[6], p[7], p[8])
     low = max(l0, max(l1, l2))
     high = min(h0, min(h1, h2))
-    return _sorted3(low, _sorted3(m0, m1, m2)[1], high)[1]
+    middle: float = _sorted3(low, _sorted3(m0, m1, m2)[1], high)[1]
+    return middle
 
 
 @njit(**INNER)
 def _median(buffer: Any, n: int) -> float:
     if n == _POINTS:
-        return _median_of_9(buffer)
+        nine: float = _median_of_9(buffer)
+        return nine
     for i in range(1, n):
         v = buffer[i]
         j = i - 1
@@ -163,7 +165,8 @@ def _median(buffer: Any, n: int) -> float:
             buffer[j + 1] = buffer[j]
             j -= 1
         buffer[j + 1] = v
-    return 0.5 * (buffer[(n - 1) // 2] + buffer[n // 2])
+    half: float = 0.5 * (buffer[(n - 1) // 2] + buffer[n // 2])
+    return half
 
 
 @njit(**INNER)
@@ -280,7 +283,7 @@ def _line(x: Any, c: float, half: float, mid: float, rising: bool) -> float:
     """Where the straight line through the samples within half of c meets mid; NaN where there is no such line."""
     lo = max(0, int(np.ceil(c - half)))
     hi = min(x.size - 1, int(np.floor(c + half)))
-    stride = 1 + (hi - lo) // _MOST_POINTS
+    stride = 1 + max(0, hi - lo) // _MOST_POINTS
     n = 0
     st = 0.0
     sx = 0.0

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 BLOCK = 64
 """Samples per block. A compile-time constant, which is what lets the compiler use vector instructions."""
 
-INNER = {"cache": True, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+INNER: dict[str, Any] = {"cache": True, "nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 """How to compile what only other kernels call: without a door from Python."""
 
 _THREADED_BYTES = 64 << 20

@@ -17,7 +17,9 @@ ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practic
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
 CRANKING_RPM = 400.0
-FITTING = 0.6  # share of edges that must find their place
+FITTING = 0.5  # share of the expected edges that must be found
+FEW_EDGES, FITTING_FEW = 5, 0.7  # a coil's few like edges match almost anything: more of them must
+BELONGING = 0.22  # share of the edges offered that must belong: a loose cam's own stray too, so few may
 MANY_FOLD_DEG = 90.0  # a wheel that reads the same so soon leaves its place to the cams
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
@@ -84,7 +86,8 @@ def _fits(cam: CamEvidence) -> bool:
     offsets, nominal = cam.offsets, len(cam.pattern.edges_deg)
     both = len(set(cam.pattern.rising.tolist())) == 2
     offered = offsets.edges_total if both else offsets.edges_total / 2
-    return offsets.edges_seen >= max(FITTING * offsets.cycles * nominal, 0.8 * FITTING * offered)
+    fitting = FITTING_FEW if nominal <= FEW_EDGES and not both else FITTING
+    return offsets.edges_seen >= max(fitting * offsets.cycles * nominal, BELONGING * offered)
 
 
 def is_cranking(offsets: CycleOffsets) -> bool:
