@@ -120,7 +120,9 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
         return found
     lasting = _lasting(signal, swings)  # a coil has no plateau that outlasts a spike: look at its peaks
     again = _sift(signal, lasting, short, "vr") if len(lasting) < len(swings) else None
-    return replace(again, spikes=again.spikes + (len(swings) - len(lasting)) // 2) if again else found
+    if again is not None:
+        found = replace(again, spikes=again.spikes + (len(swings) - len(lasting)) // 2)
+    return found if found.spikes <= 10 + len(found.changes.cross) else None
 
 
 def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:

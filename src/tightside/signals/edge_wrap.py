@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from tightside.records import Ints
 from tightside.signals.extrema import BLOCK, BlockExtrema, block_extrema, frozen
 
-_JUMP = 0.55  # of the range, from one sample to the next
+_JUMP = 0.5  # of the range, from one sample to the next
+_USUAL_JUMP = 0.6  # what noise or steep teeth reach only now and then
 _ON_ITS_WAY = 0.008  # of the range, in a quarter of the time to the next jump
 _FEWEST = 6
 _LOOKED_AT = 256  # blocks
@@ -62,7 +63,7 @@ def wrap_side(x: NDArray[Any], extrema: BlockExtrema) -> int:
     after = x[np.minimum(at + 1 + pace, len(x) - 1)].astype(float) - x[at + 1]
     for side in (1, -1):
         out, back = side * jump < 0, side * jump > 0
-        if min(out.sum(), back.sum()) < _FEWEST or np.median(np.abs(jump)) < 0.75 * span:
+        if min(out.sum(), back.sum()) < _FEWEST or np.median(np.abs(jump)) < _USUAL_JUMP * span:
             continue
         leaving = side * before[out] > _ON_ITS_WAY * span
         returning = side * after[back] < -_ON_ITS_WAY * span

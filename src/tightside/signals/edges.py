@@ -27,6 +27,7 @@ from tightside.signals.extrema import block_extrema, frozen
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _HUM_V = 0.3  # peak to peak
 _CALM = 16.0  # swing in standard deviations of the noise
+_CROSSES = 6.0  # how far a coil's swing goes beyond rest on both sides, in standard deviations of the noise, within 5 to 15 % of it
 _MOST_MEANT = 400_000  # samples behind a mean
 
 
@@ -126,7 +127,7 @@ def _without_hum(train: EdgeTrain, unit: str) -> EdgeTrain:
     if train.kind != "vr" or len(period) < 20 or unit not in ("V", "") or train.high - train.low > _HUM_V:
         return train
     usual = usual_of(period)
-    steady = usual_of(np.abs(period - usual)) < 0.01 * usual and abs(train.transition_s / usual - 0.295) < 0.05
+    steady = usual_of(np.abs(period - usual)) < 0.01 * usual and abs(train.transition_s / usual - 0.235) < 0.04
     mains = [hz for hz in (50, 60) if abs(usual * hz - 1.0) < 0.005]
     if not (steady and mains):
         return train
@@ -181,7 +182,7 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
     at = refine(
         x, signal.to_raw(cross), rising, level, reach=0.6 * size, window=window, half=0.35 * span, calm=_calm(pattern)
     )
-    good = np.isfinite(at)
+    good = (at >= 0) & (at <= len(x) - 1)  # not NaN either
     good[1:] &= ~(np.diff(at) <= 0)
     noise, some = _raw_noise(pattern), changes.some()
     return _Found(
@@ -205,11 +206,12 @@ def _hall_levels(pattern: Pattern) -> tuple[Floats, Floats, Floats]:
 
 
 def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats, Floats]:
-    """Crossings of the rest level, that level (NaN for a swing that does not cross it), and the swings."""
+    """Crossings of the rest level, that level (NaN for a swing that does not clearly cross it), and the swings."""
     swings = pattern.changes.swings
     rest = _rest_level(pattern.signal, pattern.changes, limits)
-    above = swings.value > rest
-    level = np.where(above[1:] != above[:-1], rest, np.nan)
+    clear = np.clip(_CROSSES * pattern.signal.noise, 0.05 * swings.sizes(), 0.15 * swings.sizes())
+    low, high = np.minimum(swings.value[1:], swings.value[:-1]), np.maximum(swings.value[1:], swings.value[:-1])
+    level = np.where((high > rest + clear) & (low < rest - clear), rest, np.nan)
     cross = cross_at(pattern.signal, swings, swings.value, np.full(len(level), rest), centre=True)
     return cross, level, swings.sizes()
 
