@@ -229,7 +229,7 @@ def _spikes(cross: Floats, tops: Floats, short: float) -> Bools:
     """
     width = np.diff(cross)
     spike = np.zeros(len(width), np.bool_)
-    if len(width) == 0 or not np.nanmin(width) <= short:
+    if not (width <= short).any():
         return spike
     for parity in (0, 1):
         own = width[parity::2]

@@ -27,7 +27,7 @@ from tightside.signals.extrema import block_extrema, frozen
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _HUM_V = 0.3  # peak to peak
 _CALM = 16.0  # swing in standard deviations of the noise
-_CROSSES = 6.0  # how far a coil's swing goes beyond rest on both sides, in standard deviations of the noise, within 5 to 15 % of it
+_CROSSES = 6.0  # noise deviations that a coil goes beyond rest on both sides, within 5 to 15 % of its swing
 _MOST_MEANT = 400_000  # samples behind a mean
 
 
