@@ -36,7 +36,24 @@ def _noise(name: str, rng: np.random.Generator) -> np.ndarray:
     }[name]()
 
 
-NOISES = ["white", "white counts", "last digit", "random signs", "laplace", "heavy tails", "bursts", "single bursts", "pink", "red", "walk", "band", "ramp", "decay", "50 Hz hum", "60 Hz hum"]
+NOISES = [
+    "white",
+    "white counts",
+    "last digit",
+    "random signs",
+    "laplace",
+    "heavy tails",
+    "bursts",
+    "single bursts",
+    "pink",
+    "red",
+    "walk",
+    "band",
+    "ramp",
+    "decay",
+    "50 Hz hum",
+    "60 Hz hum",
+]
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -17,6 +17,7 @@ from tightside.signals.edge_signal import quantile_of
 from tightside.signals.extrema import BLOCK, INNER, BlockExtrema
 
 _OUTER = 0.65  # quantile of the highs that stands for them: ringing may add as many again, spikes a third
+_ROW = 8  # blocks that are passed at once where nothing turns
 _GROUP = 16  # swings whose upper quartile is the local measure of "large"
 
 
@@ -122,6 +123,17 @@ def _begin(x: Any, low: Any, high: Any, least_swing: float) -> tuple[int, int, i
     return 0, 0, 0
 
 
+@njit(**INNER)
+def _row(low: Any, high: Any, b: int, way: int) -> tuple[float, float]:
+    """What a row of blocks reaches on the way to the next turn, and against it."""
+    least = low[b]
+    greatest = high[b]
+    for k in range(b, b + _ROW):
+        least = low[k] if low[k] < least else least
+        greatest = high[k] if high[k] > greatest else greatest
+    return (float(greatest), float(least)) if way > 0 else (-float(least), -float(greatest))
+
+
 @njit(cache=True, nogil=True)
 def _turns(x: Any, low: Any, high: Any, least_swing: float, whole: bool, at: Any, value: Any, seen: Any) -> int:
     """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them.
@@ -138,7 +150,14 @@ def _turns(x: Any, low: Any, high: Any, least_swing: float, whole: bool, at: Any
     n = 1
     peak = way * float(x[begun])
     peak_at = begun
-    for b in range(begun // BLOCK, low.size):
+    b = begun // BLOCK - 1
+    while b + 1 < low.size:
+        b += 1
+        if b & (_ROW - 1) == 0 and b * BLOCK > begun and b + _ROW <= low.size:
+            far, near = _row(low, high, b, way)
+            if near > peak - least_swing and far <= peak:
+                b += _ROW - 1
+                continue
         i = b * BLOCK
         stop = min(x.size, i + BLOCK)
         if i <= begun:
@@ -335,7 +354,7 @@ def reach_across(swings: Swings, margin: float) -> Swings:
         return swings
     if _apart(swings.value, margin):
         return swings
-    high = quantile_of(np.diff(swings.value)[0::2], 0.5) < 0
+    high = quantile_of(np.diff(swings.value)[: 2 * _GROUP : 2], 0.5) < 0
     sign = np.ones(len(swings))
     sign[int(high) :: 2] = -1.0
     outer = sign * grouped(sign * swings.value, _GROUP, _OUTER)

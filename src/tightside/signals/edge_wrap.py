@@ -36,10 +36,7 @@ def _jumps_in(x: Any, blocks: Any, size: float, at: Any) -> int:
 
 def _jumps(x: NDArray[Any], extrema: BlockExtrema, size: float) -> Ints:
     """Samples after which the signal jumps by ``size`` or more; none if a look at a few blocks shows almost none."""
-    low, high = extrema.low.copy(), extrema.high.copy()
-    np.minimum(low[:-1], extrema.low[1:], out=low[:-1])
-    np.maximum(high[:-1], extrema.high[1:], out=high[:-1])
-    blocks = np.flatnonzero(np.subtract(high, low, dtype=np.float32) >= size)
+    blocks = np.flatnonzero(np.subtract(extrema.high, extrema.low, dtype=np.float32) >= size)
     at = np.empty(_MOST_JUMPS, np.int64)
     some = blocks[np.linspace(0, len(blocks) - 1, min(len(blocks), _LOOKED_AT)).astype(int)]
     if _jumps_in(x, some, size, at) < 2 * _FEWEST:
