@@ -24,8 +24,8 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from drawn_cases import Case, draw_case
-from tightside.records import CamOffset, CamPattern, Recording, WheelPattern
-from tightside.twin.scene import CamTruth, Truth, pitch_from_stage
+from tightside.records import CamOffset, CamPattern, Recording, WheelPattern, tooth_pitch_deg
+from tightside.twin.scene import CamTruth, Truth
 from tightside.twin.simulate import simulate
 
 SURE = 0.9
@@ -258,7 +258,7 @@ def why_no_tooth(case: Case, truth: Truth, cam: CamTruth, pattern: CamPattern) -
         return "loose phaser: no one place"
     if "moving" in cam.causes or "stuck" in cam.causes:
         return "the phaser is away from park"
-    pitch = pitch_from_stage(pattern.stages)
+    pitch = tooth_pitch_deg(pattern.stages)
     if ripple_unseen_deg(case) > 0.15 * pitch:
         return "too few crank pulses to follow the speed between them"
     if "wear" in cam.causes and abs(cam.offset_deg / pitch - round(cam.offset_deg / pitch)) > BETWEEN_TEETH:
@@ -275,7 +275,7 @@ def _other_stage(case: Case, cam: CamTruth, pattern: CamPattern) -> bool:
     """Whether so far off could be another number of teeth on some stage, or they are not of the stage that counts."""
     if any(f.stage == 1 and f.hits(cam.cam) for f in case.scenario.faults if f.kind == "slip"):
         return len(pattern.stages) > 1
-    others = [pitch_from_stage(pattern.stages, k + 1) for k in range(len(pattern.stages) - 1)]
+    others = [tooth_pitch_deg(pattern.stages, k) for k in range(len(pattern.stages) - 1)]
     count = _slipped(case, cam, pattern)
     near = {k for p in others for k in range(-4, 5) if abs(cam.offset_deg - k * p) < OTHER_STAGE_DEG}
     return bool(near - {count})
@@ -285,7 +285,7 @@ def _looks_alike(truth: Truth, cam: CamTruth, pattern: CamPattern) -> bool:
     """Whether a stuck phaser or a moved crank wheel stands where a slipped tooth would have put the cam."""
     seen = cam.offset_deg - truth.crank_shift_deg
     strange = bool(truth.crank_shift_deg) or "stuck" in cam.causes
-    pitches = {pitch_from_stage(pattern.stages, k + 1) for k in range(len(pattern.stages))}
+    pitches = {tooth_pitch_deg(pattern.stages, k) for k in range(len(pattern.stages))}
     return strange and any(abs(seen - round(seen / p) * p) < LOOK_ALIKE_DEG for p in pitches)
 
 

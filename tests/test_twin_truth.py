@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tightside.records import CamPattern, DriveStage, Levels, Recording, Trace, WheelPattern, same
-from tightside.twin.scene import Fault, Recorder, Running, Scenario, Sensor, Subject, Truth, pitch_from_stage
+from tightside.records import CamPattern, DriveStage, Levels, Recording, Trace, WheelPattern, same, tooth_pitch_deg
+from tightside.twin.scene import Fault, Recorder, Running, Scenario, Sensor, Subject, Truth
 from tightside.twin.simulate import simulate
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "benchmarks"))
@@ -60,16 +60,16 @@ def run(scenario: Scenario, seed: int = 0, kind: str = "hall", **more: object) -
 
 def test_pitch_single_stage_agrees_with_tooth_jump_table() -> None:
     # 720 over the cam's teeth, the arithmetic of a 2:1 drive: 38 teeth 18.947, 36 teeth 20.000 crank degrees.
-    assert pitch_from_stage((DriveStage(19, 38),)) == pytest.approx(18.947, abs=1e-3)
-    assert pitch_from_stage((DriveStage(18, 36),)) == pytest.approx(20.0, abs=1e-9)
+    assert tooth_pitch_deg((DriveStage(19, 38),)) == pytest.approx(18.947, abs=1e-3)
+    assert tooth_pitch_deg((DriveStage(18, 36),)) == pytest.approx(20.0, abs=1e-9)
 
 
 def test_pitch_earlier_stage_is_geared_by_the_later_ones() -> None:
     # One tooth on the 32 turns the idler by 11.25 deg, the cam by 7.5, which is 15 crank degrees: counted by hand.
     stages = (DriveStage(24, 32), DriveStage(30, 45))
-    assert pitch_from_stage(stages, 1) == pytest.approx(15.0)
-    assert pitch_from_stage(stages, 2) == pytest.approx(16.0)
-    assert pitch_from_stage(stages) == pytest.approx(16.0)
+    assert tooth_pitch_deg(stages, 0) == pytest.approx(15.0)
+    assert tooth_pitch_deg(stages, 1) == pytest.approx(16.0)
+    assert tooth_pitch_deg(stages) == pytest.approx(16.0)
 
 
 # --------------------------------------------------------------------------------------------------------- faults

@@ -1,5 +1,7 @@
 """Robust, serial and circular statistics, Student's quantiles, and degrees of a tooth, against outside values."""
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -8,11 +10,9 @@ from scipy.linalg import toeplitz
 from scipy.stats import circmean, median_abs_deviation, norm
 from scipy.stats import t as student
 
-from tightside.engine.chain import tooth_pitch_deg
-from tightside.records import CamEdges, CycleOffsets, DriveStage
+from tightside.records import CamEdges, CycleOffsets, DriveStage, tooth_pitch_deg
 from tightside.timing.learn import seen_angles
 from tightside.timing.offset import MAD_TO_SD, effective_count, lag1, robust_sd, summarise
-from tightside.timing.teeth import pitch_deg
 
 # ------------------------------------------------------------------------------------------------- robust spread
 
@@ -153,22 +153,25 @@ def test_edge_on_the_seam_of_the_cycle_has_its_mean_there(angles, cycle_deg):
 # ORIGIN: plain arithmetic, 360 / crank teeth = 720 / cam teeth in a 2:1 drive.
 @pytest.mark.parametrize(("driver", "driven", "degrees"), [(19, 38, 18.947), (18, 36, 20.000), (21, 42, 17.143)])
 def test_tooth_of_a_single_stage_is_worth_the_published_degrees(driver, driven, degrees):
-    assert pitch_deg((DriveStage(driver, driven),)) == pytest.approx(degrees, abs=1e-3)
+    assert tooth_pitch_deg((DriveStage(driver, driven),)) == pytest.approx(degrees, abs=1e-3)
 
 
 # ORIGIN: by hand, 24/36 then 24/32: a tooth of 32 is 11.25 cam deg; one of 36 turns the idler 10, the cam 7.5.
 def test_tooth_of_either_of_two_stages_is_worth_the_hand_sum():
     stages = (DriveStage(24, 36), DriveStage(24, 32))
-    assert pitch_deg(stages) == pytest.approx(22.5, abs=1e-12)
-    assert pitch_deg(stages, 0) == pytest.approx(15.0, abs=1e-12)
+    assert tooth_pitch_deg(stages) == pytest.approx(22.5, abs=1e-12)
+    assert tooth_pitch_deg(stages, 0) == pytest.approx(15.0, abs=1e-12)
 
 
 STAGE = st.builds(DriveStage, driver_teeth=st.integers(9, 80), driven_teeth=st.integers(9, 80))
 
 
-# Two rooms hold the formula, since rooms do not import one another: they must agree on every stage of every drive.
+# ORIGIN: exact fractions, turning each driven sprocket by one tooth and carrying the turn on to the cam.
 @given(st.lists(STAGE, min_size=1, max_size=4))
-def test_tooth_is_worth_the_same_to_the_mechanism_and_to_the_verdict(stages):
+def test_tooth_of_any_stage_is_worth_what_turning_its_sprocket_moves_the_cam(stages):
     for k in range(len(stages)):
-        assert pitch_deg(tuple(stages), k) == pytest.approx(tooth_pitch_deg(stages, k), rel=1e-12)
-    assert pitch_deg(tuple(stages)) == pytest.approx(tooth_pitch_deg(stages), rel=1e-12)
+        turn = Fraction(360, stages[k].driven_teeth)
+        for later in stages[k + 1 :]:
+            turn *= Fraction(later.driver_teeth, later.driven_teeth)
+        assert tooth_pitch_deg(stages, k) == pytest.approx(float(2 * turn), rel=1e-12)
+    assert tooth_pitch_deg(stages) == tooth_pitch_deg(stages, len(stages) - 1)

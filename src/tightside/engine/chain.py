@@ -8,46 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import acos, asin, cos, inf, isclose, lcm, pi, sin, sqrt, tan
-from typing import Protocol
 
-
-class Sprockets(Protocol):
-    """Anything with the tooth counts of one stage."""
-
-    @property
-    def driver_teeth(self) -> int:
-        """Teeth on the sprocket nearer the crank."""
-
-    @property
-    def driven_teeth(self) -> int:
-        """Teeth on the sprocket nearer the cam."""
-
+from tightside.records import Sprockets, tooth_pitch_deg
 
 # ------------------------------------------------------------------------------------------------------------ teeth
-
-
-def tooth_pitch_deg(stages: Sequence[Sprockets], stage_index: int = -1) -> float:
-    """Crank degrees that a cam moves when the chain of one stage jumps one tooth. [deg]
-
-    Parameters
-    ----------
-    stages : from crank to cam
-    stage_index : which of them; the last one by default
-
-    Examples
-    --------
-    One stage 21/42: 720 / 42 = 17.14. Two stages 24/36 and 24/32 (3/2 * 4/3 = 2): the last gives 2 * 360/32 = 22.5, the
-    first 2 * 360/36 * 24/32 = 15.
-
-    Notes
-    -----
-    One tooth turns the driven shaft 360 / N; the later stages bring that to the cam; a cam degree is two crank degrees.
-    """
-    index = range(len(stages))[stage_index]
-    pitch_deg = 2.0 * 360.0 / stages[index].driven_teeth
-    for stage in stages[index + 1 :]:
-        pitch_deg *= stage.driver_teeth / stage.driven_teeth
-    return pitch_deg
 
 
 def cam_deg_from_shaft_deg(stages: Sequence[Sprockets], stage_index: int = -1) -> float:

@@ -7,10 +7,10 @@ from dataclasses import asdict, dataclass, replace
 from math import ceil
 from typing import Any
 
-from tightside.engine.chain import tooth_pitch_deg
 from tightside.engine.clearance import Contact, GapCurve, contact_at, offset_of_contact_deg, worst_between
 from tightside.engine.model import Cam, Engine, ValveKind
 from tightside.engine.valve_train import cam_kinds, curve_of_valve, phaser_range_deg
+from tightside.records import tooth_pitch_deg
 
 TEETH = range(-4, 5)
 DEGREES = range(-90, 91)

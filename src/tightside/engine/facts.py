@@ -6,12 +6,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
-from tightside.engine.chain import realignment_turns, tooth_pitch_deg
+from tightside.engine.chain import realignment_turns
 from tightside.engine.estimate import known_geometry
 from tightside.engine.model import Cam, Engine, Valve, ValveKind
 from tightside.engine.patterns import wheel_pattern
 from tightside.engine.slider_crank import clearance_volume_cm3, displacement_cm3, mean_speed_m_s
 from tightside.errors import DataError
+from tightside.records import tooth_pitch_deg
 
 # Middle of opening after the cylinder's own compression top, wide enough for every road engine.
 # common practice, no source

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from tightside.engine.chain import tooth_pitch_deg
 from tightside.engine.model import Cam, Engine, Wheel
 from tightside.errors import DataError
 from tightside.records import CamPattern, DriveStage, Floats, WheelPattern
 
 SAME_DEG = 1e-6  # angles in a file are exact; this only absorbs binary fractions
-
-__all__ = ["cam_pattern", "cam_patterns", "drive_stages", "repeat_of", "tooth_pitch_deg", "wheel_name", "wheel_pattern"]
 
 
 def wheel_pattern(engine: Engine) -> WheelPattern:

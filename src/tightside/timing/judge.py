@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tightside.records import CamOffset, CamPattern, CamState, CycleOffsets, Floats
+from tightside.records import CamOffset, CamPattern, CamState, CycleOffsets, Floats, tooth_pitch_deg
 from tightside.timing.offset import lag1, robust_sd, summarise
 from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 
@@ -161,9 +161,7 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOf
 
 
 def _pitch(pattern: CamPattern) -> float | None:
-    from tightside.timing.teeth import pitch_deg
-
-    return pitch_deg(pattern.stages) if pattern.stages else None
+    return tooth_pitch_deg(pattern.stages) if pattern.stages else None
 
 
 def _signal_notes(cam: CamEvidence) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
-from tightside.records import CamPattern, DriveStage, Floats
+from tightside.records import CamPattern, Floats, tooth_pitch_deg
 
 MOST_TEETH = 4
 TEETH = np.arange(-MOST_TEETH, MOST_TEETH + 1)
@@ -56,19 +56,6 @@ class TeethBelief:
     first_stage: float  # probability that the first stage slipped, where its tooth is another than the last one's
     reference_lost: float  # probability that the crank reference, not the chain, is off
     reference_deg: float = 0.0  # by how much it is off, at its likeliest
-
-
-def pitch_deg(stages: tuple[DriveStage, ...], stage: int = -1) -> float:
-    """Crank degrees by which one tooth on the driven sprocket of a stage moves the cam (DESIGN 4).
-
-    2 * (360 / driven) * product of driver / driven of the later stages. Published value checked: 19 teeth on the
-    crank and 38 on the cam give 18.947 deg.
-    """
-    index = stage % len(stages)
-    ratio = 1.0
-    for later in stages[index + 1 :]:
-        ratio *= later.driver_teeth / later.driven_teeth
-    return 2.0 * 360.0 / stages[index].driven_teeth * ratio
 
 
 def jump_prior(jump: float) -> Floats:
@@ -159,8 +146,8 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
 def _cam_table(cam: MeasuredCam, s: Floats) -> Floats:
     """(W, B, K, S): likelihood times own-jump prior, for each wear, first-stage jump, own jump, reference error."""
     stages = cam.pattern.stages
-    own = pitch_deg(stages) if stages else 0.0
-    first = pitch_deg(stages, 0) if stages else 0.0
+    own = tooth_pitch_deg(stages) if stages else 0.0
+    first = tooth_pitch_deg(stages, 0) if stages else 0.0
     prior = jump_prior(CAM_JUMP) if stages else (TEETH == 0).astype(np.float64)
     shift = TEETH[:, None] * first + TEETH[None, :] * own  # (B, K)
     x = cam.offset_deg - shift[None, :, :, None] - s[None, None, None, :]
@@ -179,7 +166,7 @@ def _belief(cam: MeasuredCam, both: Floats, lost: float) -> TeethBelief:
     stages = cam.pattern.stages
     if not stages:
         return TeethBelief(None, {}, len(stages), 0.0, lost)
-    own, first = pitch_deg(stages), pitch_deg(stages, 0)
+    own, first = tooth_pitch_deg(stages), tooth_pitch_deg(stages, 0)
     same = len(stages) == 1 or abs(own - first) < 0.02 * own
     both = both / both.sum()
     middle = MOST_TEETH

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tightside.records import CamPattern, Floats
+from tightside.records import CamPattern, Floats, tooth_pitch_deg
 from tightside.twin.motion import COMMAND_S, DT_S, Motion
-from tightside.twin.scene import Fault, Scenario, pitch_from_stage
+from tightside.twin.scene import Fault, Scenario
 
 WANDER_TIMES_S = (0.08, 1.2)  # range of a loose phaser's time constant or half period
 
@@ -34,7 +34,7 @@ def cam_offset(cam: CamPattern, motion: Motion, scenario: Scenario, orders: floa
 def slipped_teeth(cam: CamPattern, faults: tuple[Fault, ...]) -> int:
     """Teeth that a cam is off by, in whole teeth of the last stage nearest to what slipped. Late positive."""
     moved = sum(_steady_deg(f, cam) for f in faults if f.kind == "slip" and f.hits(cam.cam))
-    return round(moved / pitch_from_stage(cam.stages)) if cam.stages else 0
+    return round(moved / tooth_pitch_deg(cam.stages)) if cam.stages else 0
 
 
 def _sign(cam: CamPattern) -> float:
@@ -43,7 +43,7 @@ def _sign(cam: CamPattern) -> float:
 
 def _steady_deg(fault: Fault, cam: CamPattern) -> float:
     if fault.kind == "slip":
-        return fault.value * pitch_from_stage(cam.stages, fault.stage)
+        return fault.value * tooth_pitch_deg(cam.stages, -1 if fault.stage is None else fault.stage - 1)
     if fault.kind == "wear":
         return abs(fault.value)
     return _sign(cam) * abs(fault.value) if fault.kind == "stuck" else 0.0

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from tightside.records import CamPattern, DriveStage, Floats, Record, SensorKind, WheelPattern, array
+from tightside.records import CamPattern, Floats, Record, SensorKind, WheelPattern, array
 
 Mode = Literal["cranking", "start", "restart", "idle", "snap", "steady"]
 FaultKind = Literal["slip", "wear", "loose", "stuck", "moving", "lost", "crank-shift", "weak", "leak"]
@@ -175,14 +175,3 @@ class Truth(Record):
     def of(self, cam: str) -> CamTruth:
         """One cam's truth."""
         return next(c for c in self.cams if c.cam == cam)
-
-
-def pitch_from_stage(stages: tuple[DriveStage, ...], stage: int | None = None) -> float:
-    """Crank degrees that a cam moves by when the chain jumps one tooth on a driven sprocket. [deg]
-
-    ``stage`` counts from 1 at the crank; None is the last. ``2 * 360 / driven * (driver/driven of the later stages)``:
-    our derivation, equal to the single-stage 720/N of the trade.
-    """
-    at = len(stages) if stage is None else stage
-    later = np.prod([s.driver_teeth / s.driven_teeth for s in stages[at:]])
-    return float(720.0 / stages[at - 1].driven_teeth * later)
