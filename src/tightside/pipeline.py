@@ -6,7 +6,7 @@ Rooms meet here and nowhere else. Nothing below this file prints, asks the clock
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -45,6 +45,26 @@ def _silent(_what: str, _share: float) -> None:
     pass
 
 
+def _read(
+    paths: Paths,
+    channels: Mapping[str, str] | None,
+    units: Mapping[str, str] | None,
+    rate_hz: float | None,
+    memory_limit_bytes: int | None,
+    say: Progress,
+) -> Iterator[Recording]:
+    """Each recording in turn, with what was said by hand."""
+    for path in paths:
+        yield read_recording(
+            path,
+            channels=channels,
+            units=units,
+            rate_hz=rate_hz,
+            memory_limit_bytes=memory_limit_bytes,
+            progress=lambda f: say("reading", f / 10),
+        )
+
+
 def describe(
     paths: Paths,
     *,
@@ -60,15 +80,7 @@ def describe(
     parts: list[RecordingPart] = []
     crank: CrankPart | None = None
     cams: tuple[CamSeen, ...] = ()
-    for path in paths:
-        recording = read_recording(
-            path,
-            channels=channels,
-            units=units,
-            rate_hz=rate_hz,
-            memory_limit_bytes=memory_limit_bytes,
-            progress=lambda f: say("reading", f / 10),
-        )
+    for recording in _read(paths, channels, units, rate_hz, memory_limit_bytes, say):
         wheel, patterns = (wheel_pattern(engine), cam_patterns(engine)) if engine else (None, ())
         decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
         parts.append(_recording_part(decoded))
@@ -98,17 +110,7 @@ def diagnose(
         A file that cannot be used, or options that do not fit it; one line says what to do.
     """
     say = progress or _silent
-    recordings = [
-        read_recording(
-            path,
-            channels=channels,
-            units=units,
-            rate_hz=rate_hz,
-            memory_limit_bytes=memory_limit_bytes,
-            progress=lambda f: say("reading", f / 10),
-        )
-        for path in paths
-    ]
+    recordings = list(_read(paths, channels, units, rate_hz, memory_limit_bytes, say))
     wheel, patterns = _reference(engine, reference, cam_teeth, channels, units)
     examined = [diagnose_recording(r, wheel, patterns, progress=say) for r in recordings]
     return _joined(examined, engine)

@@ -23,7 +23,7 @@ from tightside.signals.chatter import without_chatter
 from tightside.signals.clock import make_clock
 from tightside.signals.edges import find_edges
 from tightside.signals.follow import follow_wheel
-from tightside.signals.learn import Learned, learn_wheel, roughness
+from tightside.signals.learn import Learned, learn_wheel
 from tightside.signals.polarity import with_sharper
 from tightside.signals.recognise import (
     CrankChoice,
@@ -95,9 +95,7 @@ def decode(
     if wheel is None:
         return _decode_learned(recording, trains, choice, notes)
     wheel, track, faults = _follow_given(train, wheel, choice.learned, recording.file)
-    clock = make_clock(track, wheel, 0.0 if train.kind == "vr" else train.transition_s)
-    cams = _cams_on(recording, trains, clock, column, learned=False)
-    cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+    clock, cams, cycles = _clocked(recording, trains, column, track, wheel)
     return Decoded(recording, trains, column, wheel, track, clock, cams, cycles, tuple(faults), tuple(notes))
 
 
@@ -150,21 +148,16 @@ def _decode_learned(
     if learned is None:
         fault = f'"{column}": {len(trains[column].times_s)} level changes, too few to learn its wheel'
         return Decoded(recording, trains, column, None, None, None, (), (), (fault,), tuple(notes))
-    edges = trains[column].of(learned.wheel.active_edge)
     once = learned.repeats_per_turn
-    track = follow_wheel(edges, learned.wheel)
-    clock = make_clock(track, learned.wheel)
-    cams = _cams_on(recording, trains, clock, column, learned=True)
-    cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+    track = follow_wheel(trains[column].of(learned.wheel.active_edge), learned.wheel)
+    clock, cams, cycles = _clocked(recording, trains, column, track, learned.wheel)
     turns = turns_from_cams([*cycles])
     if turns is not None and turns != once and (not learned.turn_certain or learned.wheel.name.startswith("uneven")):
         again = learn_wheel(trains[column], turns)
         if again is not None:
             learned = again
             track = follow_wheel(trains[column].of(learned.wheel.active_edge), learned.wheel)
-            clock = make_clock(track, learned.wheel)
-            cams = _cams_on(recording, trains, clock, column, learned=True)
-            cycles = tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+            clock, cams, cycles = _clocked(recording, trains, column, track, learned.wheel)
     elif turns == once:
         learned = replace(learned, turn_certain=True, notes=())
     notes = [*notes, *learned.notes]
@@ -174,8 +167,18 @@ def _decode_learned(
     return Decoded(recording, trains, column, learned.wheel, track, clock, cams, cycles, tuple(faults), tuple(notes))
 
 
+def _clocked(
+    recording: Recording, trains: Mapping[str, EdgeTrain], column: str, track: ToothTrack, wheel: WheelPattern
+) -> tuple[CrankClock, tuple[CamEdges, ...], tuple[tuple[int, int] | None, ...]]:
+    """The clock of a wheel that was followed, the cams on it, and how each of them repeats."""
+    train = trains[column]
+    clock = make_clock(track, wheel, 0.0 if train.kind == "vr" else train.transition_s)  # a coil's swing is no delay
+    cams = _cams_on(recording, trains, clock, column)
+    return clock, cams, tuple(cycle_of(c, clock.repeat_deg) for c in cams)
+
+
 def _cams_on(
-    recording: Recording, trains: Mapping[str, EdgeTrain], clock: CrankClock, crank_column: str, *, learned: bool
+    recording: Recording, trains: Mapping[str, EdgeTrain], clock: CrankClock, crank_column: str
 ) -> tuple[CamEdges, ...]:
     """Every other sensor channel that could be a cam, on the clock. A channel without a role must repeat like a cam."""
     out = []
@@ -254,6 +257,3 @@ def _track_faults(track: ToothTrack, wheel: WheelPattern) -> list[str]:
     if track.extra > 0.002 * n and track.extra >= 2:
         faults.append(f"{track.extra} pulses too many")
     return faults
-
-
-__all__ = ["Decoded", "decode", "misfit", "roughness"]

@@ -68,8 +68,8 @@ def _doubled(x: Ints) -> Ints:
 
 
 @njit(cache=True, nogil=True)
-def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[Ints, Ints, float]:
-    """Best path. Returns per edge: absolute tooth number (or -1 for no tooth), segment, and the mean cost."""
+def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[Ints, Ints]:
+    """Best path. Returns per edge: absolute tooth number (or -1 for no tooth), and segment."""
     n_edges = len(times)
     n_teeth = len(angles)
     # angle of absolute tooth number k: 360 * (k // n_teeth) + angles[k % n_teeth]
@@ -206,6 +206,8 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 best = l_cost[nxt, h]
                 best_h = h
         since_restart += 1
+        prev = -1  # where fresh paths, one from each place on the wheel, go on from; -1 where none are wanted
+        fresh_cost = 0.0
         if stopped or best_h < 0:
             # the engine stood: start anew, after the best path so far
             h_best = 0
@@ -213,8 +215,20 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 if l_cost[cur, h] < l_cost[cur, h_best]:
                     h_best = h
             prev = l_node[cur, h_best]
-            cost0 = l_cost[cur, h_best]
+            fresh_cost = l_cost[cur, h_best]
+            last_best = fresh_cost
             count[nxt] = 0
+        else:
+            gained = best - last_best
+            strain = strain * (1.0 - 0.7 / n_teeth) + (gained if gained > 3.0 else 0.0)
+            last_best = best
+            # more than two odd pulses in about a turn: let every place on the wheel compete afresh
+            if strain > 2.2 * MISS_COST and since_restart > n_teeth // 2 and count[nxt] + n_teeth <= beam:
+                prev = l_node[nxt, best_h]
+                if node_edge[prev] == i:
+                    prev = node_prev[prev]
+                fresh_cost = best + RESTART_COST
+        if prev >= 0:
             for k in range(n_teeth):
                 node_prev[used] = prev
                 node_edge[used] = i
@@ -225,37 +239,11 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
                 l_node[nxt, s] = used
                 l_u[nxt, s] = 0.0
                 l_p[nxt, s] = 0.0
-                l_cost[nxt, s] = cost0
+                l_cost[nxt, s] = fresh_cost
                 l_known[nxt, s] = 0
                 used += 1
             since_restart = 0
             strain = 0.0
-            last_best = cost0
-        else:
-            gained = best - last_best
-            strain = strain * (1.0 - 0.7 / n_teeth) + (gained if gained > 3.0 else 0.0)
-            last_best = best
-            # more than two odd pulses in about a turn: let every place on the wheel compete afresh
-            if strain > 2.2 * MISS_COST and since_restart > n_teeth // 2 and count[nxt] + n_teeth <= beam:
-                prev = l_node[nxt, best_h]
-                if node_edge[prev] == i:
-                    prev = node_prev[prev]
-                if prev >= 0:
-                    for k in range(n_teeth):
-                        node_prev[used] = prev
-                        node_edge[used] = i
-                        node_tooth[used] = k
-                        node_seg[used] = node_seg[prev] + 1
-                        s = count[nxt]
-                        count[nxt] += 1
-                        l_node[nxt, s] = used
-                        l_u[nxt, s] = 0.0
-                        l_p[nxt, s] = 0.0
-                        l_cost[nxt, s] = best + RESTART_COST
-                        l_known[nxt, s] = 0
-                        used += 1
-                    since_restart = 0
-                    strain = 0.0
         # drop the hopeless
         if count[nxt] > 1:
             keep = 0
@@ -285,7 +273,7 @@ def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[
         tooth_of[node_edge[node]] = node_tooth[node]
         seg_of[node_edge[node]] = node_seg[node]
         node = node_prev[node]
-    return tooth_of, seg_of, best / max(n_edges, 1)
+    return tooth_of, seg_of
 
 
 def interval_jitter(times_s: Floats, n_teeth: int) -> float:
@@ -334,7 +322,7 @@ def follow_wheel(times_s: Floats, wheel: WheelPattern) -> ToothTrack:
     plain = _in_step(times_s, angles, jitter)
     if plain is not None:
         return _track(times_s, plain, np.zeros(len(plain), np.int64), wheel, 0)
-    tooth, segment, _ = _search(times_s, angles, jitter, WALK_PER_DEG)
+    tooth, segment = _search(times_s, angles, jitter, WALK_PER_DEG)
     placed = tooth >= 0
     return _track(times_s[placed], tooth[placed], segment[placed], wheel, int(len(times_s) - placed.sum()))
 
@@ -350,7 +338,7 @@ def _in_step(times_s: Floats, angles: Floats, jitter: float) -> Ints | None:
     if n < FINE_WHEEL or gaps.max() < 1.8 * np.median(gaps):
         return None
     lead = min(len(times_s), 3 * n + 8)
-    tooth, segment, _ = _search(times_s[:lead], angles, jitter, WALK_PER_DEG)
+    tooth, segment = _search(times_s[:lead], angles, jitter, WALK_PER_DEG)
     if (tooth < 0).any() or segment[-1] != 0 or (np.diff(tooth) != 1).any():
         return None
     whole = tooth[0] + np.arange(len(times_s))

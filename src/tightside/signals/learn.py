@@ -121,13 +121,13 @@ def _running_median(x: Floats, width: int) -> Floats:
     return out
 
 
-def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, Floats, float]:
-    """Follow the guessed wheel and measure its gaps anew. Returns gaps, their spread, and the share of odd edges."""
+def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, float]:
+    """Follow the guessed wheel and measure its gaps anew. Returns gaps, and the share of odd edges."""
     n = len(gaps)
     angles = 360.0 * np.concatenate(([0.0], np.cumsum(gaps)[:-1]))
     track = follow_wheel(times_s, WheelPattern("guess", angles, learned=True))
     if len(track.times_s) < n + 3:
-        return gaps, np.full(n, np.inf), 1.0
+        return gaps, 1.0
     place = np.searchsorted(angles, track.turn_deg % 360.0 + 1e-6, side="right") - 1
     step = np.diff(track.times_s)
     whole = (np.diff(track.segment) == 0) & ((np.diff(place) - 1) % n == 0) & (np.diff(track.turn_deg) < 360.0)
@@ -136,18 +136,16 @@ def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, Floats, float]:
     speed = _slowness(flat, n)
     fast = _fast_part(speed)
     value = x - speed
-    new, spread = gaps.copy(), np.full(n, np.inf)
+    new = gaps.copy()
     for k in range(n):
         mine = value[(place[:-1] == k) & whole & fast]
         if len(mine) == 0:
             mine = value[(place[:-1] == k) & whole]
         if len(mine):
-            middle = float(np.median(mine))
-            new[k] = np.exp(middle)
-            spread[k] = 1.482602 * float(np.median(np.abs(mine - middle)))
+            new[k] = np.exp(np.median(mine))
     new /= new.sum()
     odd = (track.missed + track.extra) / max(len(times_s), 1)
-    return new, spread, odd
+    return new, odd
 
 
 def _fast_part(log_slowness: Floats) -> Bools:
@@ -198,7 +196,7 @@ def _name(gaps: Floats, kind: str, repeats: int) -> str:
     return "-".join([str(positions), *map(str, missing)])
 
 
-def learn_polarity(times_s: Floats, edge: str, kind: str) -> tuple[Floats, str, float] | None:
+def learn_polarity(times_s: Floats) -> tuple[Floats, str, float] | None:
     """Gaps of one repeat (in positions or fractions), what sort of wheel, and misfit; None when nothing repeats."""
     if len(times_s) < 6:
         return None
@@ -208,7 +206,7 @@ def learn_polarity(times_s: Floats, edge: str, kind: str) -> tuple[Floats, str, 
     gaps = _template(times_s, n)
     odd = 1.0
     for _ in range(4):
-        gaps, _, odd = _refined(times_s, gaps)
+        gaps, odd = _refined(times_s, gaps)
     snapped, sort, misfit = _snap(gaps)
     places = int((snapped > 1.5).sum()) if sort == "grid" else 1
     return snapped, sort, misfit + odd + 0.3 * (1.0 - likeness) + SCATTERED_GAPS * max(places - 1, 0)
@@ -238,7 +236,7 @@ def learn_wheel(train: EdgeTrain, repeats_from_cams: int | None = None) -> Learn
     """
     found = []
     for edge in (train.sharper,) if train.sharper else ("rising", "falling"):
-        got = learn_polarity(train.of(edge), edge, train.kind)
+        got = learn_polarity(train.of(edge))
         if got is not None:
             found.append((got[2], edge, got[0], got[1]))
     if not found:

@@ -13,8 +13,6 @@ from tightside.records import CamEdges, Channel, CrankClock, EdgeTrain, Recordin
 from tightside.signals.clock import angle_at
 from tightside.signals.learn import Learned, cam_repeat, learn_wheel
 
-OTHER_ROLES = ("starter", "battery", "sync", "cylinder", "manifold", "crankcase", "sound", "log")
-
 
 @dataclass(frozen=True, slots=True)
 class CrankChoice:
@@ -37,28 +35,28 @@ def choose_crank(recording: Recording, trains: dict[str, EdgeTrain]) -> CrankCho
     named = next((c for c in candidates if c.role == "crank"), None)
     if named is not None and named.by_hand:
         return CrankChoice(named, learn_wheel(trains[named.column]), "said by hand")
-    scored = sorted(((_crankness(trains[c.column]), c) for c in candidates), key=lambda s: -s[0])
+    learned = {c.column: learn_wheel(trains[c.column]) for c in candidates}
+    score = {column: _crankness(trains[column], wheel) for column, wheel in learned.items()}
+    order = sorted(candidates, key=lambda c: -score[c.column])
     if named is not None:
-        best, rival = scored[0]
-        if rival is not named and rival.role is None and best > 3.0 * max(_crankness(trains[named.column]), 0.2):
+        rival = order[0]
+        if rival is not named and rival.role is None and score[rival.column] > 3.0 * max(score[named.column], 0.2):
             doubt = f'"{named.column}" is headed crank but shows no wheel; "{rival.column}" does'
-            return CrankChoice(rival, learn_wheel(trains[rival.column]), "shows a wheel", doubt)
-        return CrankChoice(named, learn_wheel(trains[named.column]), named.why)
-    free = [(score, c) for score, c in scored if c.role is None]
-    if not free or free[0][0] <= 0.0:
+            return CrankChoice(rival, learned[rival.column], "shows a wheel", doubt)
+        return CrankChoice(named, learned[named.column], named.why)
+    chosen = next((c for c in order if c.role is None), None)
+    if chosen is None or score[chosen.column] <= 0.0:
         return None
-    chosen = free[0][1]
-    return CrankChoice(chosen, learn_wheel(trains[chosen.column]), "the most pulses, in a pattern that repeats")
+    return CrankChoice(chosen, learned[chosen.column], "the most pulses, in a pattern that repeats")
 
 
-def _crankness(train: EdgeTrain) -> float:
+def _crankness(train: EdgeTrain, learned: Learned | None) -> float:
     """How much an edge train looks like a crank wheel: many pulses, at intervals that repeat."""
-    rises = train.of("rising")
-    if len(rises) < 6:
+    rises = int(train.rising.sum())
+    if rises < 6:
         return 0.0
-    learned = learn_wheel(train)
     fit = 1.0 / (1.0 + 4.0 * learned.misfit) if learned is not None else 0.1
-    return float(len(rises) ** 0.5 * fit)
+    return float(rises**0.5 * fit)
 
 
 def cam_edges(channel: Channel, train: EdgeTrain, clock: CrankClock, name: str) -> CamEdges:
