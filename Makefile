@@ -20,7 +20,7 @@ check: $(READY)  ## lint, format, types
 BENCHES := $(wildcard $(addprefix benchmarks/bench_,decode.py read.py start.py))
 
 bench: $(READY)  ## speed: decoding and reading against plain scripts, and what a user waits for
-	@for bench in $(BENCHES); do echo "$$bench"; $(BIN)/python "$$bench" || exit 1; done
+	@missed=0; for bench in $(BENCHES); do echo "$$bench"; $(BIN)/python "$$bench" || missed=1; done; exit $$missed
 
 accuracy: $(READY)  ## right and wrong calls on simulated recordings, beside the plain script
 	@$(BIN)/python benchmarks/accuracy.py
