@@ -23,7 +23,19 @@ from tightside.records import RAW_DTYPES, Record
 ROOT = Path(tightside.__file__).parent
 DOCS = [Path(__file__).parent.parent / "README.md", *(Path(__file__).parent.parent / "docs").rglob("*.md")]
 
-ROOMS = ("engine", "recordings", "signals", "timing", "twin", "report")
+ROOMS = (
+    "engine",
+    "recordings",
+    "signals",
+    "timing",
+    "cylinders",
+    "airflow",
+    "codes",
+    "twin",
+    "causes",
+    "decision",
+    "report",
+)
 SHARED = ("records", "errors", "units")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "records": ("errors",),
