@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -18,8 +18,11 @@ from tightside.records import (
     CamOffset,
     CamPattern,
     CamState,
+    CodeFinding,
+    CodeSetFinding,
     CrankClock,
     EdgeTrain,
+    PhaserMotion,
     Record,
     Recording,
     WheelPattern,
@@ -185,13 +188,113 @@ class CausePart(Part):
     because: tuple[str, ...] = ()
 
 
+class SupportPart(Part):
+    """How far a finding moves one cause."""
+
+    cause: str
+    weight: Literal["strong", "moderate", "weak", "against"]
+
+
 class CodePart(Part):
-    """A trouble code and what it supports."""
+    """A trouble code and what it supports. ``supports`` holds the causes it speaks for, ``weights`` also against."""
 
     code: str
     meaning: str
     standard: bool = True
     supports: tuple[str, ...] = ()
+    known: bool = True
+    says: str = ""
+    does_not_say: str = ""
+    bank: str | None = None
+    cam: str | None = None
+    kind: str = "other"
+    status: str = "stored"
+    status_byte: int | None = None
+    weights: tuple[SupportPart, ...] = ()
+    points_to: tuple[str, ...] = ()
+    source: str = ""
+
+    @classmethod
+    def of(cls, found: CodeFinding) -> CodePart:
+        """The code's entry in the result, from the record of the codes room."""
+        return cls(
+            code=found.code,
+            meaning=found.meaning,
+            standard=found.standard,
+            supports=tuple(cause for cause, weight in found.supports if weight != "against"),
+            known=found.known,
+            says=found.says,
+            does_not_say=found.does_not_say,
+            bank=found.bank,
+            cam=found.cam,
+            kind=found.kind,
+            status=found.status,
+            status_byte=found.status_byte,
+            weights=tuple(SupportPart(cause=cause, weight=weight) for cause, weight in found.supports),
+            points_to=found.points_to,
+            source=found.source,
+        )
+
+
+class CodeSetPart(Part):
+    """What several codes say together."""
+
+    pattern: str
+    codes: tuple[str, ...]
+    says: str
+    does_not_say: str = ""
+    bank: str | None = None
+    cam: str | None = None
+    weights: tuple[SupportPart, ...] = ()
+    contradiction: bool = False
+
+    @classmethod
+    def of(cls, found: CodeSetFinding) -> CodeSetPart:
+        """The set's entry in the result."""
+        return cls(
+            pattern=found.pattern,
+            codes=found.codes,
+            says=found.says,
+            does_not_say=found.does_not_say,
+            bank=found.bank,
+            cam=found.cam,
+            weights=tuple(SupportPart(cause=cause, weight=weight) for cause, weight in found.supports),
+            contradiction=found.contradiction,
+        )
+
+
+class PhaserPart(Part):
+    """How one camshaft's phaser moves, from a log. Crank degrees, positive late."""
+
+    cam: str
+    columns: tuple[str, ...] = ()
+    evidence: str = ""
+    state: str = "cannot tell"
+    duration_s: Number = None
+    steps: int = 0
+    response_s: Number = None
+    response_ci95_s: Interval = None
+    lag_s: Number = None
+    lag_ci95_s: Interval = None
+    follows: Number = None
+    follows_ci95: Interval = None
+    steady_error_deg: Number = None
+    steady_error_ci95_deg: Interval = None
+    wander_deg: Number = None
+    wander_ci95_deg: Interval = None
+    steady_s: Number = None
+    effective_count: Number = None
+    parked_share: Number = None
+    unit: str = "unknown"
+    sign: str = "unknown"
+    signal: str = ""
+    learned_offset: bool = False
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, motion: PhaserMotion) -> PhaserPart:
+        """The phaser's entry in the result, from the record of the timing room."""
+        return cls(**{f.name: getattr(motion, f.name) for f in fields(motion)})
 
 
 class CylinderPart(Part):
@@ -260,6 +363,8 @@ class Diagnosis(Part):
     cams: tuple[Annotated[CamVerdict | CamSeen, Field(union_mode="left_to_right")], ...] = ()
     causes: tuple[CausePart, ...] | None = None
     codes: tuple[CodePart, ...] | None = None
+    code_sets: tuple[CodeSetPart, ...] | None = None
+    phasers: tuple[PhaserPart, ...] | None = None
     cylinders: tuple[CylinderPart, ...] | None = None
     pressure: tuple[PressurePart, ...] | None = None
     airflow: AirflowPart | None = None
@@ -302,3 +407,6 @@ class Examination(Record):
     patterns: tuple[CamPattern, ...] = ()
     trains: Mapping[str, EdgeTrain] = field(default_factory=dict)  # by column
     edges: tuple[CamEdges, ...] = ()
+    phasers: tuple[PhaserMotion, ...] = ()
+    codes: tuple[CodeFinding, ...] = ()
+    code_sets: tuple[CodeSetFinding, ...] = ()

@@ -386,3 +386,102 @@ class CamOffset(Record):
     drift_deg_per_krpm: float | None = None
     drift_deg_per_s: float | None = None
     notes: tuple[str, ...] = ()
+
+
+# -------------------------------------------------------------------------------------------------- logs and codes
+
+CauseName = Literal[
+    "in_time",
+    "chain_slipped",
+    "chain_worn",
+    "phaser_loose",
+    "phaser_stuck",
+    "oil_control",
+    "cam_signal",
+    "crank_signal",
+    "drive_broken",
+    "wrong_reference",
+]
+#: how far a finding moves a cause: a class of likelihood ratio, not a threshold; "against" speaks against the cause
+Weight = Literal["strong", "moderate", "weak", "against"]
+Supports = tuple[tuple[CauseName, Weight], ...]
+
+CodeKind = Literal[
+    "circuit",  # the wire: open, short, low, high, intermittent
+    "performance",  # a signal or an actuator that does not behave
+    "position",  # a camshaft that is not where it is told to be
+    "correlation",  # cam and crank that do not agree
+    "misfire",
+    "airflow",  # throttle, idle air, manifold and mass air flow
+    "oil",
+    "other",
+]
+CodeStatus = Literal["stored", "pending", "confirmed", "permanent", "new", "history"]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CodeFinding(Record):
+    """One trouble code: what it says, what it does not, and which causes it supports."""
+
+    code: str
+    meaning: str
+    standard: bool = True  # False: a maker's own code, from the user's table or not known at all
+    known: bool = True  # False: in no table; kept, and said to be unknown
+    says: str = ""
+    does_not_say: str = ""
+    bank: str | None = None
+    cam: str | None = None  # "1A"
+    kind: CodeKind = "other"
+    status: CodeStatus = "stored"  # "new": came back after the codes were cleared
+    status_byte: int | None = None  # ISO 14229-1 DTC status, where it was given
+    supports: Supports = ()
+    points_to: tuple[str, ...] = ()  # other rooms to ask: "airflow", "cylinders"
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CodeSetFinding(Record):
+    """What several codes say together. For the causes it names it stands in place of its codes' own weights."""
+
+    pattern: str  # short name: "correlation on both banks"
+    codes: tuple[str, ...]
+    says: str
+    does_not_say: str = ""
+    bank: str | None = None
+    cam: str | None = None
+    supports: Supports = ()
+    contradiction: bool = False  # the codes cannot all follow from one sound reading
+
+
+PhaserEvidence = Literal["actual and desired", "error only", "actual only", "desired only"]
+PhaserState = Literal["follows", "slow", "stuck", "wandering", "offset", "lost signal", "cannot tell"]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PhaserMotion(Record):
+    """How one phaser moves, from a slow log. Crank degrees, positive late; None where the log does not show it."""
+
+    cam: str
+    columns: tuple[str, ...] = ()
+    evidence: PhaserEvidence = "actual and desired"
+    state: PhaserState = "cannot tell"  # the plainest reading; causes weigh the numbers below instead
+    duration_s: float = 0.0
+    steps: int = 0  # moves of the desired angle that were large enough to fit
+    response_s: float | None = None  # time constant of its answer to a step
+    response_ci95_s: tuple[float, float] | None = None
+    lag_s: float | None = None  # dead time before it begins to move, sampling stagger included
+    lag_ci95_s: tuple[float, float] | None = None
+    follows: float | None = None  # share of a desired move that it makes in the end: 1 sound, 0 stuck
+    follows_ci95: tuple[float, float] | None = None
+    steady_error_deg: float | None = None  # actual minus desired while both hold still
+    steady_error_ci95_deg: tuple[float, float] | None = None
+    wander_deg: float | None = None  # robust sd of that, recorder's step taken out
+    wander_ci95_deg: tuple[float, float] | None = None
+    steady_s: float = 0.0  # length of the steady stretches
+    effective_count: float = 0.0  # independent readings that they are worth
+    parked_share: float | None = None  # share of the time in which desired is at park
+    unit: Literal["crank", "cam", "unknown"] = "unknown"  # of the columns as logged
+    sign: Literal["advance positive", "retard positive", "unknown"] = "unknown"
+    signal: Literal["", "frozen", "out of range", "default value", "dropouts"] = ""
+    learned_offset: bool = False  # the module may have learned an offset that hides a slip
+    notes: tuple[str, ...] = ()
