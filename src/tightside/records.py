@@ -154,7 +154,12 @@ class Recording(Record):
     channels: tuple[Channel, ...]
     format: str = ""  # name of the reader that read it
     warnings: tuple[str, ...] = ()
-    sha256: str = ""
+    hashed: object = ""  # the file's SHA-256 as text, or something still at work that becomes it
+
+    @property
+    def sha256(self) -> str:
+        """Of the file as it was given; waits where it is still being worked out."""
+        return str(self.hashed)
 
     def with_role(self, role: str) -> Channel | None:
         return next((c for c in self.channels if c.role == role), None)
@@ -360,6 +365,7 @@ class CycleOffsets(Record):
     place_certain: bool = True  # no other place of the crank wheel fits the cams as well
     edges_seen: int = 0  # edges that found their place ...
     edges_total: int = 0  # ... of those the sensor gave
+    turned: CycleOffsets | None = None  # the same, should the signal be upside down, where nothing shows whether it is
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)

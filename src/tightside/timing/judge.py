@@ -10,17 +10,22 @@ from tightside.records import CamOffset, CamPattern, CamState, CycleOffsets, Flo
 from tightside.timing.offset import lag1, robust_sd, summarise
 from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 
-CALL_AT = 0.9  # probability from which a number of teeth is called
+CALL_AT = 0.8  # probability from which a number of teeth is called; the words say how sure
+REFERENCE_OPEN = 0.1  # no slip is called while the crank reference may be what is off
+MUST_SPEAK = 3.0  # odds that the recording itself must add: "in time" is never called from what is usual alone
 FEWEST_CYCLES = 2
 IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
 ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practice, no source)
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
+FEW_CYCLES = 12  # among so few, two astray are enough
 CRANKING_RPM = 400.0
 FITTING = 0.5  # share of the expected edges that must be found
 FEW_EDGES, FITTING_FEW = 5, 0.7  # a coil's few like edges match almost anything: more of them must
 BELONGING = 0.22  # share of the edges offered that must belong: a loose cam's own stray too, so few may
-MANY_FOLD_DEG = 90.0  # a wheel that reads the same so soon leaves its place to the cams
+EITHER_WAY = 0.05  # chance from which the other way up must be counted in
+UNSEEN_POLARITY = "the engine file lists one edge of each pulse only, so the signal may be upside down and the other edge the one meant"
+TOO_WIDE = 0.7  # of a tooth: an interval so wide names none
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
 
@@ -49,35 +54,59 @@ def judge_cams(cams: tuple[CamEvidence, ...], repeat_deg: float) -> tuple[CamOff
     """
     states = [_motion(cam) for cam in cams]
     steady = [i for i, state in enumerate(states) if state == "steady"]
-    measured = []
-    for i in steady:
-        mean, interval, _ = summarise(cams[i].offsets)
-        measured.append(
-            MeasuredCam(cams[i].pattern, mean, (interval[1] - interval[0]) / 3.92, is_cranking(cams[i].offsets))
-        )
-    beliefs = dict(zip(steady, infer_teeth(tuple(measured), repeat_deg), strict=True))
+    beliefs = dict(zip(steady, infer_teeth(tuple(_measured(cams[i]) for i in steady), repeat_deg), strict=True))
     if beliefs:
         cams = _replaced(cams, beliefs[steady[0]].reference_deg, repeat_deg)
-    return tuple(_verdict(cam, state, beliefs.get(i)) for i, (cam, state) in enumerate(zip(cams, states, strict=True)))
+    return tuple(
+        _verdict(_upright(cam, beliefs.get(i)), state, beliefs.get(i))
+        for i, (cam, state) in enumerate(zip(cams, states, strict=True))
+    )
+
+
+def _measured(cam: CamEvidence) -> MeasuredCam:
+    mean, interval, _ = summarise(cam.offsets)
+    turned = cam.offsets.turned
+    return MeasuredCam(
+        pattern=cam.pattern,
+        offset_deg=mean,
+        sd_deg=(interval[1] - interval[0]) / 3.92,
+        cranking=is_cranking(cam.offsets),
+        turned_deg=summarise(turned)[0] if turned is not None and _is_usable(cam, turned) else None,
+    )
+
+
+def _is_usable(cam: CamEvidence, turned: CycleOffsets) -> bool:
+    """Whether the signal read upside down would be a steady cam too."""
+    return (
+        turned.cycles >= FEWEST_CYCLES
+        and _fits(replace(cam, offsets=turned))
+        and not is_erratic(turned.offset_deg, cam.clock_error_deg)
+    )
+
+
+def _upright(cam: CamEvidence, belief: TeethBelief | None) -> CamEvidence:
+    """The cam with its signal the way up that explains it best."""
+    if belief is None or belief.turned < 0.5 or cam.offsets.turned is None:
+        return cam
+    return replace(cam, offsets=replace(cam.offsets.turned, turned=replace(cam.offsets, turned=None)))
 
 
 def _replaced(cams: tuple[CamEvidence, ...], reference_deg: float, repeat_deg: float) -> tuple[CamEvidence, ...]:
     """The cams moved to the place of a many-fold wheel that explains them best; place was a guess until now."""
-    turns = round(reference_deg / repeat_deg) if repeat_deg < MANY_FOLD_DEG else 0
+    turns = round(reference_deg / repeat_deg)
     if turns == 0:
         return cams
-    shift = turns * repeat_deg
-    return tuple(
-        replace(
-            cam,
-            offsets=replace(
-                cam.offsets,
-                offset_deg=cam.offsets.offset_deg - shift,
-                edge_offset_deg=cam.offsets.edge_offset_deg - shift,
-                edge_angles_deg=cam.offsets.edge_angles_deg - shift,
-            ),
-        )
-        for cam in cams
+    return tuple(replace(cam, offsets=_moved(cam.offsets, turns * repeat_deg)) for cam in cams)
+
+
+def _moved(offsets: CycleOffsets, by_deg: float) -> CycleOffsets:
+    """The same, seen from a place of the crank wheel so much further on."""
+    return replace(
+        offsets,
+        offset_deg=offsets.offset_deg - by_deg,
+        edge_offset_deg=offsets.edge_offset_deg - by_deg,
+        edge_angles_deg=offsets.edge_angles_deg - by_deg,
+        turned=_moved(offsets.turned, by_deg) if offsets.turned is not None else None,
     )
 
 
@@ -117,7 +146,7 @@ def is_erratic(offset_deg: Floats, clock_error_deg: float = 0.0) -> bool:
     if robust_sd(offset_deg) > limit:
         return True
     far = np.abs(offset_deg - np.median(offset_deg)) > max(FAR_DEG, 2.0 * limit)
-    return bool(far.sum() >= 3 and far.mean() >= FAR_SHARE)
+    return bool(far.sum() >= (2 if len(offset_deg) < FEW_CYCLES else 3) and far.mean() >= FAR_SHARE)
 
 
 def is_moving(offset_deg: Floats) -> bool:
@@ -136,6 +165,8 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOf
     if motion not in ("lost", "few") and offsets.cycles:
         mean, interval, scatter = summarise(offsets)
     state, call, notes = _state(cam, motion, belief, mean, interval)
+    if belief is not None and interval is not None and EITHER_WAY < belief.turned < 1.0 - EITHER_WAY:
+        interval, notes = _either_way(offsets, interval), (*notes, UNSEEN_POLARITY)
     return CamOffset(
         cam=cam.pattern.cam,
         column=offsets.column,
@@ -158,6 +189,14 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOf
         drift_deg_per_s=_slope(offsets.times_s, offsets.offset_deg) if motion == "steady" else None,
         notes=(*_signal_notes(cam), *notes),
     )
+
+
+def _either_way(offsets: CycleOffsets, interval: tuple[float, float]) -> tuple[float, float]:
+    """The interval that holds the offset whichever way up the signal is."""
+    if offsets.turned is None:
+        return interval
+    other = summarise(offsets.turned)[1]
+    return min(interval[0], other[0]), max(interval[1], other[1])
 
 
 def _pitch(pattern: CamPattern) -> float | None:
@@ -201,16 +240,24 @@ def _state(
     return _steady_state(belief, mean, interval)
 
 
+def is_sure(belief: TeethBelief, teeth: int) -> bool:
+    """Whether so many teeth may be called."""
+    open_reference = teeth != 0 and belief.reference_lost > REFERENCE_OPEN
+    return belief.probability[teeth] >= CALL_AT and belief.spoken >= MUST_SPEAK and not open_reference
+
+
 def _steady_state(
     belief: TeethBelief | None, mean: float, interval: tuple[float, float]
 ) -> tuple[CamState, int | None, tuple[str, ...]]:
     near = abs(mean) <= IN_TIME_DEG or interval[0] * interval[1] <= 0.0
+    if belief is not None and belief.pitch_deg and interval[1] - interval[0] > TOO_WIDE * belief.pitch_deg:
+        return "not enough data", None, ("the offset is too unsure to name a tooth: record for longer, or faster",)
     if belief is None or belief.pitch_deg is None:
         return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
     call = max(belief.probability, key=lambda k: belief.probability[k])
-    sure = belief.probability[call] >= CALL_AT
+    sure = is_sure(belief, call)
     if sure and call != 0:
-        other = 0.1 < belief.first_stage < 0.9
+        other = belief.other_stage > 0.1
         return "slipped", call, ("which stage of the drive slipped cannot be told",) if other else ()
     if sure:
         lost = (
@@ -223,12 +270,19 @@ def _steady_state(
         return "in time", None, ()
     whole = belief.pitch_deg * round(mean / belief.pitch_deg)
     if whole and abs(mean - whole) < 0.2 * belief.pitch_deg:
-        return (
-            "not enough data",
-            None,
-            ("off by about a whole tooth, but a crank reference that is off would look the same: check it first",),
-        )
+        return "not enough data", None, _why_open(belief)
     return "off, not by a whole tooth", None, ()
+
+
+def _why_open(belief: TeethBelief) -> tuple[str, ...]:
+    """Why a cam that is off by about a whole tooth is not called: what else would look the same."""
+    if EITHER_WAY < belief.turned < 1.0 - EITHER_WAY:
+        return ()  # said beside the interval
+    if belief.reference_lost > REFERENCE_OPEN:
+        return ("off by about a whole tooth, but a crank reference that is off would look the same: check it first",)
+    return (
+        "off by about a whole tooth, but a phaser that is not parked, or the other cams' place, allows another count",
+    )
 
 
 def _slope(x: Floats, y: Floats) -> float | None:

@@ -63,8 +63,6 @@ def best_by_place(share: Floats, repeat_deg: float) -> Floats:
     """For each place of the crank wheel: the best score of a cam near its nominal angle, far ones costing a little."""
     places = max(1, round(720.0 / repeat_deg))
     offset = np.arange(-REACH_DEG, REACH_DEG + BIN_DEG, BIN_DEG)
-    if repeat_deg < 2 * REACH_DEG:
-        offset = offset[np.abs(offset) <= max(repeat_deg / 2, 2 * BIN_DEG)]
     cost = np.abs(offset) / 900.0
     shift = np.arange(places)[:, None] * repeat_deg + offset[None, :]
     index = np.round(shift / BIN_DEG).astype(np.int64) % len(share)
@@ -76,6 +74,11 @@ def is_turned_coil(edges: CamEdges, pattern: CamPattern) -> bool:
     """Whether a coil's steep crossing, the one at the tooth, has the other polarity than the pattern's edges."""
     nominal = "rising" if pattern.rising[0] else "falling"
     return pattern.kind == "vr" and edges.sharper is not None and edges.sharper != nominal
+
+
+def hides_polarity(edges: CamEdges, pattern: CamPattern) -> bool:
+    """Whether nothing in the signal could show it to be upside down: one polarity listed, and no coil's steep side."""
+    return len(set(pattern.rising.tolist())) == 1 and not (pattern.kind == "vr" and edges.sharper is not None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,10 +7,12 @@ between rising and falling edges; and an allowance for what nothing shows.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from tightside.records import CamEdges, CamPattern, CrankClock, CycleOffsets, Floats
-from tightside.timing.match import CamMatch, choose_place, match_segment
+from tightside.timing.match import CamMatch, choose_place, hides_polarity, match_segment
 
 RUNOUT_SD_DEG = 0.055  # crank wheel runout seen at a cam's few edges (common practice, no source)
 CLOCK_SHARE = 0.5  # of the clock's error between teeth: what of it is alike in each cycle
@@ -72,6 +74,7 @@ def measure_cams(
         ``cycles`` is 0 for a cam of which no edge could be matched.
     """
     matches: list[list[CamMatch]] = [[] for _ in cams]
+    turned: list[list[CamMatch]] = [[] for _ in cams]
     inverted: dict[int, bool] = {}
     unsure = False
     for s in _long_segments(clock):
@@ -87,9 +90,15 @@ def measure_cams(
             found = match_segment(cams[i], patterns[i], inverted[i], use[i], place.shift_deg)
             if found is not None:
                 matches[i].append(found)
+            if hides_polarity(cams[i], patterns[i]):
+                other = match_segment(cams[i], patterns[i], not inverted[i], use[i], place.shift_deg)
+                turned[i] += [other] if other is not None else []
     return tuple(
-        _offsets(edges, pattern, found, clock, unsure)
-        for edges, pattern, found in zip(cams, patterns, matches, strict=True)
+        replace(
+            _offsets(edges, pattern, found, clock, unsure),
+            turned=_offsets(edges, pattern, other, clock, unsure) if other else None,
+        )
+        for edges, pattern, found, other in zip(cams, patterns, matches, turned, strict=True)
     )
 
 

@@ -1,6 +1,6 @@
 """How many teeth: one posterior over all cams, every stage of their drives, and the crank reference they share.
 
-A cam's offset is the sum of whole teeth (its own sprocket's, or the bank's common first stage), the bank's worn chain
+A cam's offset is the sum of whole teeth (its own sprocket's, or a stage that its bank shares), the bank's worn chain
 (late only), mounting and data tolerance, perhaps a phaser that is not parked, and whatever the crank reference is off
 by, which is the same for all cams. What no such cause explains is left open rather than given to the nearest tooth.
 
@@ -11,27 +11,34 @@ simulated truth: ``benchmarks/accuracy.py``.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr
 
-from tightside.records import CamPattern, Floats, tooth_pitch_deg
+from tightside.records import CamPattern, DriveStage, Floats, Ints, tooth_pitch_deg
 
 MOST_TEETH = 4
-TEETH = np.arange(-MOST_TEETH, MOST_TEETH + 1)
 #: chance that a sprocket has jumped, of those that come with such a complaint, and how the jumps share it
 BANK_JUMP, CAM_JUMP = 0.16, 0.14
 LATE_SHARE = 0.62
 BY_COUNT = {1: 0.58, 2: 0.25, 3: 0.11, 4: 0.06}
+EARLIER_OF_BANK, EARLIER_OF_CAM = (
+    0.5,
+    0.15,
+)  # share of the jumps that happen before the last stage, where there are more
 MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
 WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0  # chains worn at all; late only, exponential, by the bank
-PHASER_WEIGHT = 0.04  # a phaser that is not parked: anywhere within its authority
-PHASER_WEIGHT_CRANKING = 0.012  # the same before there is oil pressure, when its pin should hold it
+PHASER_WEIGHT = 0.05  # a phaser that is not parked: anywhere within its authority
+PHASER_WEIGHT_CRANKING = 0.015  # the same before there is oil pressure, when its pin should hold it
 ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
 ADRIFT_SPAN_DEG = 200.0
+TURNED_WEIGHT = 0.06  # a signal that is upside down, where its edges cannot show it
 REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
 REFERENCE_LOST = 0.035  # chance that the reference is off by more: wheel moved, wrong data
 REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
+LOST_DEG = 3.0  # from here on a reference counts as lost
+PLACES_DEG = 200.0  # places of a repeating wheel are weighed this far
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +49,7 @@ class MeasuredCam:
     offset_deg: float
     sd_deg: float
     cranking: bool = False
+    turned_deg: float | None = None  # its offset should the signal be upside down, where nothing shows whether it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,22 +58,39 @@ class TeethBelief:
 
     pitch_deg: float | None
     probability: dict[int, float]  # over whole teeth on ``stage``, positive late
-    stage: (
-        int  # of the drive, counted from the crank: the last one, or the first where that is likelier to have slipped
-    )
-    first_stage: float  # probability that the first stage slipped, where its tooth is another than the last one's
-    reference_lost: float  # probability that the crank reference, not the chain, is off
+    stage: int  # of the drive, counted from the crank: the likeliest to have slipped, else the last one
+    other_stage: float = 0.0  # probability that another stage slipped
+    reference_lost: float = 0.0  # probability that the crank reference, not the chain, is off
     reference_deg: float = 0.0  # by how much it is off, at its likeliest
+    turned: float = 0.0  # probability that the signal is upside down
+    spoken: float = 1.0  # odds that the recording added to the likeliest count: 1 if it says nothing
 
 
-def jump_prior(jump: float) -> Floats:
-    """Probability of each entry of TEETH."""
-    out = np.zeros(len(TEETH))
-    for k, share in BY_COUNT.items():
-        out[MOST_TEETH + k] = jump * share * LATE_SHARE
-        out[MOST_TEETH - k] = jump * share * (1.0 - LATE_SHARE)
-    out[MOST_TEETH] = 1.0 - jump
-    return out
+@dataclass(frozen=True, slots=True)
+class Jumps:
+    """What may have jumped: one entry that says nothing did, then every count on every stage that can be told apart."""
+
+    teeth: Ints  # (J,)
+    stage: Ints  # (J,) counted from the crank, 0 where nothing jumped
+    shift_deg: Floats  # (J,)
+    prior: Floats  # (J,)
+
+
+def jumps_of(stages: tuple[DriveStage, ...], chance: float, earlier: float) -> Jumps:
+    """Jumps of one sprocket set, with the share ``earlier`` of them before the last stage."""
+    pitches = {len(stages): tooth_pitch_deg(stages)} if stages else {}
+    for number in range(1, len(stages)):
+        pitch = tooth_pitch_deg(stages, number - 1)
+        if all(abs(pitch - known) > 0.02 * known for known in pitches.values()):
+            pitches[number] = pitch
+    rows = [(0, 0, 0.0, 1.0 - chance if pitches else 1.0)]
+    for number, pitch in pitches.items():
+        share = 1.0 if len(pitches) == 1 else earlier / (len(pitches) - 1) if number < len(stages) else 1.0 - earlier
+        for count, of_count in BY_COUNT.items():
+            for sign, of_sign in ((1, LATE_SHARE), (-1, 1.0 - LATE_SHARE)):
+                rows.append((sign * count, number, sign * count * pitch, chance * share * of_count * of_sign))
+    teeth, stage, shift, prior = zip(*rows, strict=True)
+    return Jumps(np.array(teeth), np.array(stage), np.array(shift), np.array(prior))
 
 
 def density(x: Floats, cam: MeasuredCam) -> Floats:
@@ -86,25 +111,31 @@ def density(x: Floats, cam: MeasuredCam) -> Floats:
 
 def wear_prior() -> tuple[Floats, Floats]:
     """Lateness of a bank's cams from its chain, and the probability of each. [deg]"""
-    late = np.arange(0.0, WEAR_MOST_DEG + 0.25, 0.5)
+    late = np.arange(0.0, WEAR_MOST_DEG + 0.5, 0.8)
     worn = np.exp(-late / WEAR_MEAN_DEG)
     prior = WEAR_SHARE * worn / worn.sum()
     prior[0] += 1.0 - WEAR_SHARE
     return late, prior
 
 
-def _references(repeat_deg: float) -> tuple[Floats, Floats]:
-    """Grid of crank reference errors and their prior weights; the last ones are whole repeats of a many-fold wheel."""
-    step = 0.4
-    s = np.arange(-100.0, 100.0 + step, step)
-    near = np.exp(-0.5 * (s / REFERENCE_SD_DEG) ** 2)
-    far = np.exp(-np.abs(s) / REFERENCE_SPAN_DEG)
-    weight = (1.0 - REFERENCE_LOST) * near / near.sum() + REFERENCE_LOST * far / far.sum()
-    if repeat_deg < 90.0:  # the wheel reads the same a repeat further on: nothing but the cams says which it is
-        for m in range(1, int(100.0 / repeat_deg) + 1):
-            for shift in (-m * repeat_deg, m * repeat_deg):
-                comb = np.exp(-0.5 * ((s - shift) / REFERENCE_SD_DEG) ** 2)
-                weight = weight + comb / near.sum()
+@lru_cache(maxsize=32)
+def references(repeat_deg: float) -> tuple[Floats, Floats]:
+    """Errors of the crank reference, and the prior probability of each. [deg]
+
+    Close together about zero, coarser further out; then the same again about every turn of the wheel onto itself, for
+    nothing but the cams says which of them it is.
+    """
+    near, far = np.arange(-3.0, 3.01, 0.4), np.arange(3.4, 80.0, 0.8)
+    s = np.concatenate((-far[::-1], near, far))
+    width = np.gradient(s)
+    close = width * np.exp(-0.5 * (s / REFERENCE_SD_DEG) ** 2)
+    laplace = width * np.exp(-np.abs(s) / REFERENCE_SPAN_DEG)
+    weight = (1.0 - REFERENCE_LOST) * close / close.sum() + REFERENCE_LOST * laplace / laplace.sum()
+    comb = np.arange(-1.6, 1.61, 0.4)
+    teeth = np.exp(-0.5 * (comb / REFERENCE_SD_DEG) ** 2)
+    places = [m * repeat_deg for m in range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1) if m]
+    s = np.concatenate((s, *(p + comb for p in places)))
+    weight = np.concatenate((weight, *(teeth / teeth.sum() for _ in places)))
     return s, weight / weight.sum()
 
 
@@ -120,64 +151,101 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
     """
     if not cams:
         return ()
-    s, weight = _references(repeat_deg)
+    s, weight = references(round(repeat_deg, 6))
     banks: dict[str, list[int]] = {}
     for i, cam in enumerate(cams):
         banks.setdefault(cam.pattern.bank, []).append(i)
-    tables = [_cam_table(cam, s) for cam in cams]  # each (W, B, K, S): wear, first-stage teeth, own teeth, reference
-    bank_prior = wear_prior()[1][:, None] * jump_prior(BANK_JUMP)[None, :]  # (W, B)
-    given = [t.sum(axis=2) for t in tables]  # (W, B, S)
+    shared = {b: jumps_of(cams[mine[0]].pattern.stages, BANK_JUMP, EARLIER_OF_BANK) for b, mine in banks.items()}
+    tables = [_cam_tables(cam, shared[cam.pattern.bank], s) for cam in cams]  # each (T, W, B, K, S)
+    given = [t.sum(axis=(0, 3)) for t in tables]  # (W, B, S)
+    prior = {b: wear_prior()[1][:, None] * jumps.prior[None, :] for b, jumps in shared.items()}  # (W, B)
     by_bank = {
-        b: np.einsum("wb,wbs->s", bank_prior, np.prod([given[i] for i in mine], axis=0)) for b, mine in banks.items()
+        b: np.einsum("wb,wbs->s", prior[b], np.prod([given[i] for i in mine], axis=0)) for b, mine in banks.items()
     }
     posterior_s = weight * np.prod(list(by_bank.values()), axis=0)
     norm = max(float(posterior_s.sum()), 1e-300)
-    lost = float(posterior_s[np.abs(s) > 3.0].sum() / norm)
+    lost = float(posterior_s[np.abs(s - repeat_deg * np.round(s / repeat_deg)) > LOST_DEG].sum() / norm)
     out = []
     for i, cam in enumerate(cams):
-        siblings = [given[j] for j in banks[cam.pattern.bank] if j != i]
-        shared = bank_prior[:, :, None] * np.prod([np.ones_like(given[i]), *siblings], axis=0)  # (W, B, S)
-        others = weight * np.prod([np.ones(len(s)), *(v for b, v in by_bank.items() if b != cam.pattern.bank)], axis=0)
-        both = np.einsum("wbs,wbks,s->bk", shared, tables[i], others, optimize=True) / norm
-        out.append(replace(_belief(cam, both, lost), reference_deg=float(s[posterior_s.argmax()])))
+        bank = cam.pattern.bank
+        siblings = [given[j] for j in banks[bank] if j != i]
+        rest = prior[bank][:, :, None] * np.prod([np.ones_like(given[i]), *siblings], axis=0)  # (W, B, S)
+        others = weight * np.prod([np.ones(len(s)), *(v for b, v in by_bank.items() if b != bank)], axis=0)
+        both = np.einsum("wbs,twbks,s->tbk", rest, tables[i], others, optimize=True) / norm
+        belief = _belief(cam, shared[bank], both.sum(axis=0))
+        turned = float(both[1:].sum() / both.sum())
+        out.append(replace(belief, reference_lost=lost, reference_deg=float(s[posterior_s.argmax()]), turned=turned))
     return tuple(out)
 
 
-def _cam_table(cam: MeasuredCam, s: Floats) -> Floats:
-    """(W, B, K, S): likelihood times own-jump prior, for each wear, first-stage jump, own jump, reference error."""
-    stages = cam.pattern.stages
-    own = tooth_pitch_deg(stages) if stages else 0.0
-    first = tooth_pitch_deg(stages, 0) if stages else 0.0
-    prior = jump_prior(CAM_JUMP) if stages else (TEETH == 0).astype(np.float64)
-    shift = TEETH[:, None] * first + TEETH[None, :] * own  # (B, K)
-    x = cam.offset_deg - shift[None, :, :, None] - s[None, None, None, :]
+def _own_jumps(cam: MeasuredCam) -> Jumps:
+    return jumps_of(cam.pattern.stages, CAM_JUMP, EARLIER_OF_CAM)
+
+
+def _cam_tables(cam: MeasuredCam, shared: Jumps, s: Floats) -> Floats:
+    """(T, W, B, K, S): likelihood times own-jump prior, for each wear, shared jump, own jump and reference error.
+
+    T is 1, or 2 where the signal may be upside down.
+    """
+    own = _own_jumps(cam)
+    shift = shared.shift_deg[:, None] + own.shift_deg[None, :]  # (B, K)
     late = wear_prior()[0][:, None, None, None]
-    like = (1.0 - ADRIFT_WEIGHT) * density(x - late, cam)
-    pitch = own if own > 0 else 20.0
-    blur = 0.14 * pitch
-    near = np.exp(-np.abs(x) / blur) / (2.0 * blur)  # integrates to 1
-    # what nothing explains is shared by nearness alone: half way between two teeth it must not favour staying put
-    adrift = ADRIFT_WEIGHT * near * pitch / ADRIFT_SPAN_DEG * (0.5 if stages else 1.0)
-    return like * prior[None, None, :, None] + adrift
+    either = [(1.0, cam.offset_deg)]
+    if cam.turned_deg is not None:
+        either = [(1.0 - TURNED_WEIGHT, cam.offset_deg), (TURNED_WEIGHT, cam.turned_deg)]
+    tables = []
+    for weight, offset in either:
+        x = offset - shift[None, :, :, None] - s[None, None, None, :]
+        like = (1.0 - ADRIFT_WEIGHT) * density(x - late, cam) * own.prior[None, None, :, None]
+        tables.append(weight * (like + _adrift(x, cam, shared, own)))
+    return np.stack(tables)
 
 
-def _belief(cam: MeasuredCam, both: Floats, lost: float) -> TeethBelief:
-    """Marginals of one cam from its (B, K) posterior over first-stage and own teeth."""
+def _adrift(x: Floats, cam: MeasuredCam, shared: Jumps, own: Jumps) -> Floats:
+    """What nothing explains, shared by nearness alone: half way between two teeth it must not favour staying put."""
+    if not cam.pattern.stages:
+        return np.full_like(x, ADRIFT_WEIGHT / ADRIFT_SPAN_DEG)
+    pitch = tooth_pitch_deg(cam.pattern.stages)
+    last = (own.stage == 0) | (own.stage == len(cam.pattern.stages))
+    near = np.maximum(0.0, 1.0 - np.abs(x) / pitch) * last[None, None, :, None]
+    near[:, shared.stage != 0] = 0.0
+    return np.asarray(ADRIFT_WEIGHT * near / ADRIFT_SPAN_DEG)
+
+
+def _belief(cam: MeasuredCam, shared: Jumps, both: Floats) -> TeethBelief:
+    """Marginals of one cam from its (B, K) posterior over shared and own jumps."""
     stages = cam.pattern.stages
     if not stages:
-        return TeethBelief(None, {}, len(stages), 0.0, lost)
-    own, first = tooth_pitch_deg(stages), tooth_pitch_deg(stages, 0)
-    same = len(stages) == 1 or abs(own - first) < 0.02 * own
+        return TeethBelief(None, {}, 0)
+    own = _own_jumps(cam)
     both = both / both.sum()
-    middle = MOST_TEETH
-    on_first = float(both[:, middle].sum() - both[middle, middle])
-    on_last = float(both[middle, :].sum() - both[middle, middle])
-    total: dict[int, float] = {}
-    for b, kb in enumerate(TEETH):
-        for k, kc in enumerate(TEETH):
-            # one stage alone: its own count; both at once, which is rare: what the last one did
-            teeth = int(kb + kc) if same or kb == 0 or kc == 0 else int(kc)
+    prior = shared.prior[:, None] * own.prior[None, :]
+    total, before, on = {}, {}, np.zeros(len(stages) + 1)
+    for b in range(len(shared.teeth)):
+        for k in range(len(own.teeth)):
+            teeth, stage = _counted(shared, b, own, k)
             total[teeth] = total.get(teeth, 0.0) + float(both[b, k])
-    kept = {k: p for k, p in sorted(total.items()) if p >= 1e-4 or abs(k) <= 1}
-    stage = 1 if not same and on_first > on_last else len(stages)
-    return TeethBelief(first if stage == 1 else own, kept, stage, on_first if not same else 0.0, lost)
+            before[teeth] = before.get(teeth, 0.0) + float(prior[b, k])
+            on[stage] += both[b, k]
+    likeliest = max(total, key=lambda t: total[t])
+    stage = int(on[1:].argmax()) + 1 if on[1:].max() > on[0] * 1e-3 else len(stages)
+    kept = {t: p for t, p in sorted(total.items()) if p >= 1e-4 or abs(t) <= 1}
+    return TeethBelief(
+        pitch_deg=tooth_pitch_deg(stages, stage - 1),
+        probability=kept,
+        stage=stage,
+        other_stage=float(on[1:].sum() - on[stage]),
+        spoken=_odds(total[likeliest]) / _odds(before[likeliest]),
+    )
+
+
+def _counted(shared: Jumps, b: int, own: Jumps, k: int) -> tuple[int, int]:
+    """Teeth and stage of a pair of jumps: on one stage they add; on two, which is rare, the later one is reported."""
+    first, second = int(shared.stage[b]), int(own.stage[k])
+    if first == second or first == 0 or second == 0:
+        return int(shared.teeth[b] + own.teeth[k]), max(first, second)
+    return (int(shared.teeth[b]), first) if first > second else (int(own.teeth[k]), second)
+
+
+def _odds(p: float) -> float:
+    return p / max(1.0 - p, 1e-12)
