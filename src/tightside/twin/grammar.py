@@ -11,6 +11,7 @@ Examples
 "lost:2A"        2A's sensor is dead; "lost:2A=0.4" for 0.4 of the time
 "crank-shift=8"  the crank wheel sits 8 deg late
 "weak:3=0.5"     cylinder 3 pulls half; "leak:3=0.5" keeps half of its compression
+"slow:1A=4"      1A's phaser moves four times slower than it should: shows in slow logs
 """
 
 from __future__ import annotations
@@ -23,7 +24,16 @@ from tightside.twin.scene import Fault, FaultKind, Subject
 
 FORM = re.compile(r"(?P<kind>[a-z-]+)(?::(?P<target>[0-9A-Za-z]+)(?:/(?P<stage>\d+))?)?(?:=(?P<value>[+-]?[\d.]+))?")
 HINT = "Write it like slip:1A=+1, wear:2=3.0, loose:1A=6, stuck:1A=20, lost:2A, crank-shift=8 or weak:3=0.5"
-USUAL = {"slip": 1.0, "wear": 3.0, "loose": 6.0, "stuck": 20.0, "moving": 20.0, "lost": 1.0, "crank-shift": 8.0}
+USUAL = {
+    "slip": 1.0,
+    "wear": 3.0,
+    "loose": 6.0,
+    "stuck": 20.0,
+    "moving": 20.0,
+    "lost": 1.0,
+    "crank-shift": 8.0,
+    "slow": 4.0,
+}
 OF_CYLINDER = ("weak", "leak")
 SHARES = ("lost", "weak", "leak")
 

@@ -10,7 +10,7 @@ import numpy as np
 from tightside.records import CamPattern, Floats, Record, SensorKind, WheelPattern, array
 
 Mode = Literal["cranking", "start", "restart", "idle", "snap", "steady"]
-FaultKind = Literal["slip", "wear", "loose", "stuck", "moving", "lost", "crank-shift", "weak", "leak"]
+FaultKind = Literal["slip", "wear", "loose", "stuck", "moving", "lost", "crank-shift", "weak", "leak", "slow"]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -55,7 +55,8 @@ class Fault(Record):
 
     ``value`` by kind: slip: teeth, late positive; wear: deg late; loose: deg of wandering, +-; stuck: deg away from
     park in the phaser's direction; moving: deg of travel under control; lost: share of the time; crank-shift: deg that
-    the crank wheel sits late; weak, leak: share of the cylinder's pull or compression that is left.
+    the crank wheel sits late; weak, leak: share of the cylinder's pull or compression that is left; slow
+    (seen in slow logs only): how many times slower the phaser moves.
     """
 
     kind: FaultKind
