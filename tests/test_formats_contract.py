@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 
 from tightside.errors import DataError, TightsideError
-from tightside.recordings import FORMATS, read_recording
+from tightside.recordings import FORMATS, read_recording, shaping, spool, tables
+from tightside.recordings.formats import csv, hdf5, mdf, npz, parquet
 from tightside.records import Readings, Recording, Trace, same
 
 RATE_HZ = 10_000.0
@@ -221,7 +222,7 @@ def _case(request: pytest.FixtureRequest, written: dict[str, bytes]) -> tuple[Sa
 
 def content(recording: Recording) -> Recording:
     """Without where it came from."""
-    return replace(recording, file="", sha256="")
+    return replace(recording, file="", hashed="")
 
 
 def test_contract_covers_every_registered_format() -> None:
@@ -250,6 +251,39 @@ def test_reader_packed_files_give_the_same(case: tuple[Sample, bytes], tmp_path:
     path.write_bytes(gzip.compress(data, 1))
     assert same(plain, content(read_recording(path, dbc=dbc)))
     assert same(plain, content(read_recording(io.BytesIO(zstandard.compress(data)), dbc=dbc)))
+
+
+def in_little_room(patch: pytest.MonkeyPatch) -> None:
+    """Everything above a few bytes is large, and goes in small pieces."""
+    patch.setattr(tables, "LARGE_BYTES", 100)
+    patch.setattr(csv, "WHOLE_BYTES", 100)
+    patch.setattr(csv, "BLOCK_BYTES", 5000)
+    patch.setattr(parquet, "LEAST_LARGE_BYTES", 0)
+    patch.setattr(mdf, "RECORDS", 400)
+    for module in (spool, hdf5, npz, shaping):
+        patch.setattr(module, "BLOCK", 256)
+
+
+def test_reader_of_a_file_too_large_for_memory_gives_the_same(
+    case: tuple[Sample, bytes], tmp_path: Path, dbc: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sample, data = case
+    path = tmp_path / "made.bin"
+    path.write_bytes(data)
+    plain = content(read_recording(path, dbc=dbc))
+    in_little_room(monkeypatch)
+    told: list[float] = []
+    large = content(read_recording(path, dbc=dbc, progress=told.append))
+    assert told == sorted(told) and told[-1] == 1.0
+    if not sample.decoded and sample.write is not write_arrow_stream:
+        assert all(spool.is_mapped(c.data.raw) for c in large.channels if isinstance(c.data, Trace))
+    for one, other in zip(plain.channels, large.channels, strict=True):
+        assert same(replace(one, data=Trace([])), replace(other, data=Trace([])))
+        if isinstance(one.data, Trace) and isinstance(other.data, Trace):
+            np.testing.assert_array_equal(one.data.values(), other.data.values())
+            assert (one.data.rate_hz, one.data.start_s) == (other.data.rate_hz, other.data.start_s)
+        else:
+            assert same(one.data, other.data)
 
 
 def test_reader_round_trip_gives_identical_values(case: tuple[Sample, bytes], dbc: Path) -> None:

@@ -12,8 +12,7 @@ import pytest
 
 from test_formats_contract import RATE_HZ, ROWS, times, volts
 from tightside.errors import DataError
-from tightside.recordings import read_recording
-from tightside.recordings.formats import wav
+from tightside.recordings import read_recording, tables
 from tightside.records import Levels, Readings, Trace
 
 
@@ -69,7 +68,7 @@ def test_wav_left_on_disk_reads_as_in_memory(subtype: str, tmp_path: Path, monke
     path = tmp_path / "made.wav"
     soundfile.write(path, np.column_stack([*volts(), volts()[0]]) / 8, 10_000, subtype=subtype)
     loaded = read_recording(path)
-    monkeypatch.setattr(wav, "MAPPED_BYTES", 100)
+    monkeypatch.setattr(tables, "LARGE_BYTES", 100)
     mapped = read_recording(path)
     for one, other in zip(loaded.channels, mapped.channels, strict=True):
         assert isinstance(one.data, Trace) and isinstance(other.data, Trace)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tightside.errors import DataError
 from tightside.recordings.headings import find_unit, split_heading, words_of
+from tightside.recordings.spool import columns_in_one_piece, in_blocks, is_mapped
 from tightside.recordings.tables import Column, Contents, Table
 from tightside.recordings.timebase import choose_time
 
@@ -92,21 +93,26 @@ def _columns(entry: NamedArray) -> list[Column]:
         return [_dates(entry.name, values.reshape(-1))]
     if values.dtype.kind not in "iufb" or values.ndim == 0 or values.size < 2:
         return []
-    values = values if values.dtype.kind != "f" or values.dtype.itemsize > 2 else values.astype(np.float32)
-    values = _native(values)
+    if values.dtype == np.float16 or not values.dtype.isnative:
+        plain = np.dtype(np.float32 if values.dtype.itemsize == 2 and values.dtype.kind == "f" else values.dtype)
+        values = in_blocks(values.reshape(-1), lambda part: part, plain.newbyteorder("=")).reshape(values.shape)
     if values.ndim == 1 or 1 in values.shape:
         return [Column(entry.name, values.reshape(-1), entry.unit)]
     if values.ndim != 2 or min(values.shape) > MOST_COLUMNS:
         return []
-    rows = values if values.shape[0] >= values.shape[1] else values.T
-    count = rows.shape[1]
-    names = entry.columns if len(entry.columns) == count else tuple(f"{entry.name} {i}" for i in range(1, count + 1))
-    return [Column(name, np.ascontiguousarray(rows[:, i]), entry.unit) for i, name in enumerate(names)]
+    names = column_names(entry, min(values.shape))
+    if is_mapped(values):
+        columns = columns_in_one_piece(values)
+    else:
+        columns = [np.ascontiguousarray(c) for c in (values if values.shape[0] < values.shape[1] else values.T)]
+    return [Column(name, column, entry.unit) for name, column in zip(names, columns, strict=True)]
 
 
-def _native(values: NDArray[Any]) -> NDArray[Any]:
-    swapped = not values.dtype.isnative
-    return values.astype(values.dtype.newbyteorder("=")) if swapped else values
+def column_names(entry: NamedArray, count: int) -> tuple[str, ...]:
+    """What the columns of a table are called: as noted beside it, else by their number."""
+    if len(entry.columns) == count:
+        return entry.columns
+    return tuple(f"{entry.name} {i}" for i in range(1, count + 1))
 
 
 def _dates(name: str, stamps: NDArray[Any]) -> Column:

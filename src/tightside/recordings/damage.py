@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import logging
 import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stdout
 
 from tightside.errors import DataError, TightsideError
 
@@ -45,11 +46,12 @@ def damage_told(name: str, kind: str, *libraries: str) -> Iterator[None]:
 
 @contextmanager
 def hushed(library: str) -> Iterator[None]:
-    """Keep a library from logging what we tell in our own words."""
+    """Keep a library from logging or printing what we tell in our own words."""
     logger = logging.getLogger(library)
     before = logger.level
     logger.setLevel(logging.CRITICAL + 1)
     try:
-        yield
+        with redirect_stdout(io.StringIO()):
+            yield
     finally:
         logger.setLevel(before)

@@ -138,7 +138,7 @@ def read_recording(
                 what=f"{source.name} is larger than the memory allows",
                 hint="Cut it to the part that matters",
             ) from problem
-        return replace(recording, sha256=source.sha256())
+        return replace(recording, hashed=source.hashed())
 
 
 def _placed(problem: TightsideError, file: str) -> TightsideError:

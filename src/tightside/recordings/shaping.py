@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tightside.errors import DataError, UsageError
 from tightside.recordings.headings import Unit, find_unit, split_heading
+from tightside.recordings.spool import BLOCK, blocks_of, in_blocks, in_order
 from tightside.recordings.tables import Column, ReadOptions, Table
 from tightside.recordings.timebase import (
     Grid,
@@ -20,6 +21,7 @@ from tightside.recordings.timebase import (
     longest_run,
     seconds_of,
     split_pairs,
+    strict_grid,
     without_midnight,
 )
 from tightside.records import Channel, Floats, Levels, Readings, Samples, Trace
@@ -69,7 +71,7 @@ class Timed:
     edges: bool
     slow: bool
     warnings: tuple[str, ...]
-    gap_rows: NDArray[np.int64] | None = None  # place of each row on a grid with gaps
+    gap_times_s: Floats | None = None  # of each row, where the grid has gaps
 
     @property
     def start_s(self) -> float:
@@ -95,10 +97,12 @@ class Timed:
         scale, offset = column.scale * unit.factor, column.offset * unit.factor + unit.offset
         if self.grid is None or self.slow:
             times = self.times_s if self.times_s is not None else _grid_times(self.grid, len(column.values))
-            values = column.values if (scale, offset) == (1.0, 0.0) else column.values * scale + offset
-            return Readings(times - zero_s, np.asarray(values, dtype=np.float64))
+            values = column.values
+            if (scale, offset) != (1.0, 0.0) or values.dtype != np.float64:
+                values = in_blocks(values, lambda part: part * scale + offset)
+            return Readings(times if zero_s == 0.0 else in_blocks(times, lambda part: part - zero_s), values)
         raw = compact(
-            column.values if self.gap_rows is None else _spread(column.values, self.gap_rows, self.grid.slots)
+            column.values if self.gap_times_s is None else _spread(column.values, self.gap_times_s, self.grid)
         )
         return Trace(raw, self.grid.rate_hz, self.grid.start_s - zero_s, scale, offset)
 
@@ -157,12 +161,16 @@ def _by_rate(table: Table, columns: tuple[Column, ...], rate_hz: float, warnings
 
 def _by_times(table: Table, time: Column, warnings: tuple[str, ...], options: ReadOptions) -> Timed:
     times, said = seconds_of(time, options.units, whole_rows=not _mostly_logic(table.columns))
-    columns, times, table = _timed_rows(table, times)
-    if time.spelled == "clock":
-        times = without_midnight(times)
-    part, more = longest_run(times, table)
-    if part != slice(0, len(times)):
-        times, columns = times[part], tuple(replace(c, values=c.values[part]) for c in columns)
+    grid = strict_grid(times)
+    columns = table.columns
+    more: list[str] = []
+    if grid is None:
+        columns, times, table = _timed_rows(table, times)
+        if time.spelled == "clock":
+            times = without_midnight(times)
+        part, more = longest_run(times, table)
+        if part != slice(0, len(times)):
+            times, columns = times[part], tuple(replace(c, values=c.values[part]) for c in columns)
     columns = tuple(c for c in columns if not counts_rows(c) and not counts_on(c))
     notes = (*warnings, *said, *more)
     if len(times) < 2:
@@ -174,25 +182,22 @@ def _by_times(table: Table, time: Column, warnings: tuple[str, ...], options: Re
         )
     if is_edge_list(columns):
         return Timed(_with_content(columns, slow=False), times, None, True, False, notes)
-    grid = find_grid(times)
+    grid = grid or find_grid(times)
     slow = (len(times) - 1) / max(times[-1] - times[0], 1e-12) <= LOG_RATE_HZ
     if grid is not None and grid.missing and not slow:
         notes = (*notes, f"{grid.missing} samples are missing from the time column; they were left empty")
     if grid is None and not slow:
         notes = (*notes, "the rows are not evenly spaced in time; each keeps its own time")
-    gap_rows = np.rint((times - grid.start_s) * grid.rate_hz).astype(np.int64) if grid and grid.missing else None
-    if gap_rows is not None and grid is not None:
-        gap_rows = np.clip(gap_rows, 0, grid.slots - 1)
     kept = None if grid and not slow else times
-    return Timed(_with_content(columns, slow), kept, grid, False, slow, notes, gap_rows)
+    gapped = times if grid and grid.missing and not slow else None
+    return Timed(_with_content(columns, slow), kept, grid, False, slow, notes, gapped)
 
 
 def _timed_rows(table: Table, times: Floats) -> tuple[tuple[Column, ...], Floats, Table]:
     """Rows that have a time."""
-    blank = ~np.isfinite(times)
-    if not blank.any():
+    if all(np.isfinite(part).all() for part in blocks_of(times)):
         return table.columns, times, table
-    kept = np.flatnonzero(~blank)
+    kept = np.flatnonzero(np.isfinite(times))
     columns = tuple(replace(c, values=c.values[kept]) for c in table.columns)
     breaks = tuple(int(np.searchsorted(kept, row)) for row in table.breaks)
     place = table.place
@@ -210,7 +215,13 @@ def _with_content(columns: tuple[Column, ...], slow: bool) -> tuple[Column, ...]
 def _has_numbers(column: Column) -> bool:
     if column.spelled == "text" or not len(column.values):
         return False
-    return column.values.dtype.kind != "f" or not np.isnan(column.values[0]) or not bool(np.isnan(column.values).all())
+    values = column.values
+    return values.dtype.kind != "f" or not np.isnan(values[0]) or not is_empty(values)
+
+
+def is_empty(values: NDArray[Any]) -> bool:
+    """Whether no cell holds a number."""
+    return all(np.isnan(part).all() for part in blocks_of(values))
 
 
 def pick_column(wanted: str, columns: tuple[Column, ...]) -> Column:
@@ -247,7 +258,7 @@ def _two_levels(values: NDArray[Any]) -> bool:
     head = values[:256]
     if len(head) and np.any((head != 0) & (head != 1)):
         return False
-    return bool(np.all((values == 0) | (values == 1)))
+    return all(bool(np.all((part == 0) | (part == 1))) for part in blocks_of(values))
 
 
 def _mostly_logic(columns: tuple[Column, ...]) -> bool:
@@ -259,11 +270,14 @@ def is_edge_list(columns: tuple[Column, ...]) -> bool:
     logic = [c.values for c in columns if _has_numbers(c)]
     if not logic or not all(map(_two_levels, logic)) or len(logic[0]) < 2:
         return False
-    changed = np.zeros(len(logic[0]) - 1, dtype=bool)
-    for values in logic:
-        changed |= values[1:] != values[:-1]
-    inner = changed[:-1] if len(changed) > 2 else changed
-    return bool(np.mean(inner) >= CHANGING_ROWS)
+    rows = len(logic[0])
+    changes = 0
+    for start in range(0, rows - 1, BLOCK):
+        parts = [values[start : start + BLOCK + 1] for values in logic]
+        changed = np.logical_or.reduce([part[1:] != part[:-1] for part in parts])
+        last = start + len(changed) == rows - 1 and rows > 3  # a last row may repeat the one before it
+        changes += int(np.count_nonzero(changed[: len(changed) - last]))
+    return changes >= CHANGING_ROWS * (rows - 1 - (rows > 3))
 
 
 def levels_of(times_s: Floats, values: Floats) -> Levels:
@@ -302,17 +316,27 @@ def resolution_of(times_s: Floats) -> float:
 def compact(values: NDArray[Any]) -> NDArray[Any]:
     """Whole numbers that fit become int16 (zeros and ones uint8); all else stays as it is."""
     if values.dtype.kind == "b":
-        return values.astype(np.uint8)
+        return in_blocks(values, lambda part: part, np.uint8)
     head = values[:1024]
+    if values.dtype == np.int64 or (values.dtype.kind == "u" and values.dtype.itemsize > 2):
+        return in_blocks(values, lambda part: part)
     if values.dtype.kind != "f" or not len(head) or not np.array_equal(head, np.rint(head)):
-        return values.astype(np.float64) if values.dtype.kind == "u" and values.dtype.itemsize > 2 else values
-    if values.min() < -32768 or values.max() > 32767 or np.isnan(values.min()):
         return values
-    small = values.astype(np.int16)
-    return small if np.array_equal(small, values) else values
+    if not all(map(_fits_int16, blocks_of(values))):
+        return values
+    return in_blocks(values, lambda part: part, np.int16)
 
 
-def _spread(values: NDArray[Any], rows: NDArray[np.int64], slots: int) -> NDArray[Any]:
-    spread = np.full(slots, np.nan)
-    spread[rows] = values
-    return spread
+def _fits_int16(part: NDArray[Any]) -> bool:
+    low, high = part.min(), part.max()
+    return bool(low >= -32768 and high <= 32767) and np.array_equal(part, part.astype(np.int16))
+
+
+def _spread(values: NDArray[Any], times_s: Floats, grid: Grid) -> NDArray[Any]:
+    """One value for each place of the grid, NaN where there was no row."""
+    return in_order(values, lambda start, part: _places(times_s[start : start + len(part)], grid), grid.slots)
+
+
+def _places(times_s: Floats, grid: Grid) -> NDArray[np.int64]:
+    places = np.rint((times_s - grid.start_s) * grid.rate_hz).astype(np.int64)
+    return np.clip(places, 0, grid.slots - 1)

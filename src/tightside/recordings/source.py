@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bz2
+import errno
 import gzip
 import hashlib
 import importlib
@@ -13,10 +14,12 @@ import tempfile
 import threading
 import zlib
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from tightside.errors import DataError, UsageError
+from tightside.recordings.spool import disk_trouble
 
 HEAD_BYTES = 1 << 16
 COPY_BYTES = 1 << 22
@@ -38,20 +41,20 @@ class Source:
     given : path, or binary stream
         A stream is read from where it stands to its end and is left open.
     limit_bytes : int, optional
-        Memory that may be used; what does not fit in a quarter of it goes through a temporary file.
+        Memory that may be used; what does not fit in an eighth of it goes through a temporary file.
     """
 
     def __init__(self, given: str | os.PathLike[str] | BinaryIO, limit_bytes: int | None = None) -> None:
         self._in_memory = min(IN_MEMORY_BYTES, (limit_bytes or 1 << 40) // 8)
         self._hash = hashlib.sha256()
-        self._hashing: threading.Thread | None = None
-        self.path: Path | None = None  # where the bytes lie on disk as they are
+        self._given = False  # the file itself is read, not a copy of what was in it
+        self.path: Path | None = None  # where the bytes lie on disk, until this is closed
         if isinstance(given, str | os.PathLike):
             self.name, stream = _opened(Path(given))
             try:
                 self._store = self._store_of(stream, Path(given))
             finally:
-                if self.path is None:
+                if not self._given:
                     stream.close()
         else:
             self.name = _stream_name(given)
@@ -63,21 +66,18 @@ class Source:
     def _store_of(self, stream: BinaryIO, path: Path | None) -> BinaryIO:
         start = stream.read(6)
         packing = next((name for magic, name in PACKED.items() if start.startswith(magic)), "")
-        if packing:
-            return self._unpacked(stream, start, packing)
+        if packing and path is not None:
+            return self._unpacked(stream, packing)
         if path is None:
-            return self._spooled(_chunks(stream, start, self._hash))
-        self.path = path
-        self._hashing = threading.Thread(target=_hash_file, args=(path, self._hash), daemon=True)
-        self._hashing.start()
+            store = self._spooled(_chunks(stream, start, self._hash))
+            return self._unpacked(store, packing) if packing else store
+        self.path, self._given = path, True
         return stream
 
     def __enter__(self) -> Source:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._hashing is not None:
-            self._hashing.join()
         self._store.close()
 
     def open(self) -> BinaryIO:
@@ -89,36 +89,50 @@ class Source:
         """All of it."""
         return self.open().read()
 
-    def sha256(self) -> str:
-        """Of the file as it was given: packed, if it was packed."""
-        if self._hashing is not None:
-            self._hashing.join()
-        return self._hash.hexdigest()
+    def hashed(self) -> str | Hashing:
+        """SHA-256 of the file as it was given (packed, if it was packed): begun now where it is not known already."""
+        return Hashing(self.path) if self.path is not None and self._given else self._hash.hexdigest()
 
     def _spooled(self, chunks: Iterator[bytes]) -> BinaryIO:
-        store = tempfile.SpooledTemporaryFile(max_size=self._in_memory)  # noqa: SIM115 - closed in __exit__
+        """What comes, in memory as long as it is little, else in a temporary file that goes when it is closed."""
+        store: Any = io.BytesIO()
         try:
             for chunk in chunks:
+                if self.path is None and store.tell() + len(chunk) > self._in_memory:
+                    store, little = tempfile.NamedTemporaryFile(prefix="tightside-"), store  # noqa: SIM115
+                    self.path = Path(store.name)
+                    store.write(little.getbuffer())
                 store.write(chunk)
+            store.flush()
+        except OSError as problem:
+            store.close()
+            if problem.errno in (errno.ENOSPC, errno.EDQUOT):
+                raise disk_trouble(problem) from problem
+            raise
         except BaseException:
             store.close()
             raise
         return cast(BinaryIO, store)
 
-    def _unpacked(self, stream: BinaryIO, start: bytes, packing: str) -> BinaryIO:
-        packed = self._spooled(_chunks(stream, start, self._hash))
-        packed.seek(0)
-        try:
-            return self._spooled(_unpacked_chunks(packing, packed))
-        except _damage(packing) as problem:
-            raise DataError(
-                code="packed-file-damaged",
-                what=f"{self.name} is a {packing} file that cannot be unpacked",
-                got=str(problem) or type(problem).__name__,
-                hint="It may have been cut short: copy it again from the recorder",
-            ) from problem
-        finally:
-            packed.close()
+    def _unpacked(self, packed: BinaryIO, packing: str) -> BinaryIO:
+        """What is in a packed file, which is closed."""
+        self.path = None
+        with packed:
+            packed.seek(0)
+            try:
+                store = self._spooled(_unpacked_chunks(packing, packed))
+            except _damage(packing) as problem:
+                raise DataError(
+                    code="packed-file-damaged",
+                    what=f"{self.name} is a {packing} file that cannot be unpacked",
+                    got=str(problem) or type(problem).__name__,
+                    hint="It may have been cut short: copy it again from the recorder",
+                ) from problem
+            self._hash = hashlib.sha256()
+            packed.seek(0)
+            for _ in _chunks(packed, b"", self._hash):
+                pass
+        return store
 
 
 def _opened(path: Path) -> tuple[str, BinaryIO]:
@@ -150,10 +164,34 @@ def _chunks(stream: BinaryIO, start: bytes, running: Any) -> Iterator[bytes]:
         yield chunk
 
 
-def _hash_file(path: Path, running: Any) -> None:
-    with path.open("rb", buffering=0) as file:
-        while chunk := file.read(COPY_BYTES):
-            running.update(chunk)
+class Hashing:
+    """SHA-256 of a file, worked out in a thread of its own: as text it is the digest, once that is there.
+
+    Whoever has the samples need not wait for it. The file is opened at once, so that its name may go.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._digest = ""
+        self._file = path.open("rb", buffering=0)
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        with self._file as file, suppress(OSError):  # where the disk goes away: no digest is better than a wrong one
+            self._digest = hashlib.file_digest(file, "sha256").hexdigest()
+
+    def __str__(self) -> str:
+        self._thread.join()
+        return self._digest
+
+    def __reduce__(self) -> tuple[type[str], tuple[str]]:
+        return str, (str(self),)
+
+    def __eq__(self, other: object) -> bool:
+        return str(self) == str(other)
+
+    def __hash__(self) -> int:
+        return hash(str(self))
 
 
 def _unpacked_chunks(packing: str, packed: BinaryIO) -> Iterator[bytes]:

@@ -10,6 +10,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tightside.recordings.spool import LARGE_BYTES, in_blocks
+
 Spelling = Literal["number", "clock", "date", "text"]
 
 
@@ -28,6 +30,11 @@ class ReadOptions:
     dbc: Path | None = None
     memory_limit_bytes: int | None = None
     progress: Callable[[float], None] = _no_progress
+
+    @property
+    def large_bytes(self) -> int:
+        """Columns above this together are not held in memory."""
+        return min(LARGE_BYTES, (self.memory_limit_bytes or 1 << 40) // 4)
 
 
 def nameless(number: int) -> str:
@@ -55,8 +62,9 @@ class Column:
     def numbers(self) -> NDArray[np.float64]:
         """The column in its own unit. (S,)"""
         if self.scale == 1.0 and self.offset == 0.0:
-            return np.asarray(self.values, dtype=np.float64)
-        return self.values * self.scale + self.offset
+            plain = self.values.dtype == np.float64
+            return self.values if plain else in_blocks(self.values, lambda part: part)
+        return in_blocks(self.values, lambda part: part * self.scale + self.offset)
 
 
 def _no_place(_: int) -> str:

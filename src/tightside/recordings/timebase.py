@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tightside.errors import DataError, UsageError
 from tightside.recordings.headings import find_unit, split_heading, words_of
 from tightside.recordings.roles import propose_role
+from tightside.recordings.spool import in_blocks
 from tightside.recordings.tables import Column, Table
 from tightside.records import Floats
 
 BLOCK = 1 << 16
+FEW = 256
 DAY_S = 86400.0
 LONGEST_STEP_S = 60.0  # a recorder that says less often than this what the engine does is no recorder
 RESTART_KEEPS = 0.02  # a restarted clock falls back at least to this fraction of what it had reached
@@ -95,17 +99,17 @@ def time_rank(column: Column) -> int:
         return -1
     if words & _RUN_WORDS or (words & {"x", "abscissa"} and unit and unit.name == "s"):
         return 2
-    if any(SequenceMatcher(None, word, "time").ratio() >= 0.75 and len(word) == 4 for word in words):
+    if any(len(word) == 4 and SequenceMatcher(None, word, "time").ratio() >= 0.75 for word in words):
         return 2
     return 0
 
 
-def advances(values: Floats) -> float:
+def advances(values: NDArray[Any]) -> float:
     """Fraction of steps that go up; 0 where the column falls anywhere or stands still. NaN are passed over."""
     up = steps = 0
     last = np.empty(0)
-    for start in range(0, len(values), BLOCK):
-        block = np.concatenate([last, values[start : start + BLOCK]])
+    for start in (0, *range(FEW, len(values), BLOCK)):  # a few rows tell most channels from a time
+        block = np.concatenate([last, values[start : start + (BLOCK if start else FEW)]])
         step = np.diff(block)
         if len(step) and not step.min() >= 0:  # it falls, or holds something that is no number
             block = block[np.isfinite(block)]
@@ -121,12 +125,12 @@ def advances(values: Floats) -> float:
 def counts_on(column: Column) -> bool:
     """Whether the column is headed as a counter and only ever increases: beside a time it says nothing new."""
     words = set(words_of(column.heading)) if column.named else set()
-    return bool(words) and words <= _COUNT_WORDS and advances(column.numbers()) > 0.99
+    return bool(words) and words <= _COUNT_WORDS and advances(column.values) > 0.99
 
 
 def counts_rows(column: Column) -> bool:
     """Whether the column only numbers the rows."""
-    values = column.values if column.values.dtype.kind in "iu" else column.numbers()
+    values = column.values
     plain = not column.unit and (not column.named or bool(set(words_of(column.heading)) & _COUNT_WORDS))
     start = values[0] if len(values) else np.nan
     if not plain or start not in (0.0, 1.0):
@@ -171,7 +175,7 @@ def choose_time(table: Table) -> tuple[Column | None, list[str]]:
 def _claim(column: Column) -> tuple[int, float, Column]:
     """Rank by heading, and how steadily it moves on: at its start where a heading speaks for it, else all along."""
     rank = time_rank(column)
-    return rank, advances(_filled(column) if rank >= 2 else column.numbers()), column
+    return rank, advances(_filled(column) if rank >= 2 else column.values), column
 
 
 def _filled(column: Column) -> Floats:
@@ -212,7 +216,7 @@ def seconds_of(column: Column, units: Mapping[str, str], whole_rows: bool) -> tu
     named = units.get("time") or units.get(column.heading) or column.unit or split_heading(column.heading)[1]
     unit = find_unit(named) if named else None
     if unit is not None and unit.name == "s":
-        return values * unit.factor if unit.factor != 1.0 else values, []
+        return in_blocks(values, lambda part: part * unit.factor) if unit.factor != 1.0 else values, []
     if units.get("time"):
         raise UsageError(
             code="unknown-time-unit",
@@ -226,7 +230,7 @@ def seconds_of(column: Column, units: Mapping[str, str], whole_rows: bool) -> tu
         return values, []
     word = {1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds"}[factor]
     said = [f"the time has no unit and was taken as {word}; say --unit time=... if that is wrong"]
-    return values * factor if factor != 1.0 else values, said
+    return in_blocks(values, lambda part: part * factor) if factor != 1.0 else values, said
 
 
 def _likely_factor(values: Floats, whole_rows: bool) -> float:
@@ -248,9 +252,15 @@ def _likely_factor(values: Floats, whole_rows: bool) -> float:
 
 def without_midnight(times_s: Floats) -> Floats:
     """Clock times that run past midnight, carried on."""
-    with np.errstate(invalid="ignore"):
-        falls = np.diff(times_s, prepend=times_s[:1]) < -DAY_S / 2
-    return times_s + DAY_S * np.cumsum(falls) if falls.any() else times_s
+    last, days = times_s[:1], 0
+
+    def carried_on(part: Floats) -> Floats:
+        nonlocal last, days
+        fallen = days + np.cumsum(np.diff(part, prepend=last) < -DAY_S / 2)
+        last, days = part[-1:], int(fallen[-1])
+        return part + DAY_S * fallen
+
+    return in_blocks(times_s, carried_on) if len(times_s) else times_s
 
 
 def longest_run(times_s: Floats, table: Table) -> tuple[slice, list[str]]:
@@ -263,7 +273,7 @@ def longest_run(times_s: Floats, table: Table) -> tuple[slice, list[str]]:
     """
     if advances(times_s) > 0:
         return slice(0, len(times_s)), []
-    falls = np.flatnonzero(np.diff(times_s) < 0) + 1
+    falls = np.concatenate([at + np.flatnonzero(steps < 0) + 1 for at, steps in _steps(times_s)])
     if not len(falls):
         return slice(0, len(times_s)), []
     mostly_back = len(falls) > len(times_s) / 2
@@ -356,24 +366,71 @@ def _rounded_rate(slope_s: float, rows: int, resolution_s: float) -> float:
     return 1 / slope_s
 
 
+def strict_grid(times_s: Floats) -> Grid | None:
+    """The even spacing of times that all stand nearer to it than half a step: they run forward, and none is missing.
+
+    None where that is not so; there may be a grid all the same, which `find_grid` looks for.
+    """
+    rows = len(times_s)
+    step = (times_s[-1] - times_s[0]) / (rows - 1) if rows > 2 else 0.0
+    if not step > 0:
+        return None
+    intercept, slope, worst = _line(times_s)
+    return Grid(_rounded_rate(slope, rows, 0.0), float(intercept), rows) if worst < 0.49 * step else None
+
+
+def _steps(times_s: Floats) -> Iterator[tuple[int, Floats]]:
+    """Differences of neighbours, block by block, each with the number of its first row."""
+    for start in range(0, max(len(times_s) - 1, 1), BLOCK):
+        yield start, np.diff(times_s[start : start + BLOCK + 1])
+
+
 def _gapped_grid(times_s: Floats) -> Grid | None:
-    steps = np.diff(times_s)
-    step = float(np.median(steps))
-    if step <= 0 or steps.min() < 0.5 * step:
+    step = _even_step(times_s)
+    if step is None:
         return None
-    jumps = np.rint(steps / step)
-    wide = jumps > 1
-    if np.count_nonzero(wide) > 0.02 * len(steps) or np.max(np.abs(steps[~wide] - step)) > 0.25 * step:
+    rows, first = len(times_s), float(times_s[0])
+    sums = np.zeros(4)
+    for place, times in _on_grid(times_s, step):  # least squares of what is left beside the even step
+        rest = times - first - step * place
+        sums += place.sum(), np.einsum("i,i", place, place), rest.sum(), np.einsum("i,i", place, rest)
+        last = float(place[-1])
+    tilt = (rows * sums[3] - sums[0] * sums[2]) / (rows * sums[1] - sums[0] ** 2)
+    intercept, slope = first + (sums[2] - tilt * sums[0]) / rows, step + tilt
+    slots = int(last) + 1
+    if slots > 3 * rows:
         return None
-    step = float(np.mean(steps[~wide]))
-    place = np.concatenate([[0.0], np.cumsum(np.rint(steps / step))])
-    slope, intercept = np.polyfit(place, times_s, 1)
-    if np.max(np.abs(times_s - intercept - slope * place)) > 0.5 * step:
+    if any(np.max(np.abs(times - intercept - slope * place)) > 0.5 * step for place, times in _on_grid(times_s, step)):
         return None
-    slots = int(place[-1]) + 1
-    if slots > 3 * len(times_s):
-        return None
-    return Grid(_rounded_rate(float(slope), slots, 0.0), float(intercept), slots, slots - len(times_s))
+    return Grid(_rounded_rate(slope, slots, 0.0), intercept, slots, slots - rows)
+
+
+def _even_step(times_s: Floats) -> float | None:
+    """Mean of the steps that are not gaps; None if steps differ otherwise, or gaps are many."""
+    few = np.concatenate(
+        [np.diff(times_s[at : at + BLOCK]) for at in range(0, len(times_s), max(BLOCK, len(times_s) // 16))]
+    )
+    typical = float(np.median(few))
+    gaps, total, count = 0, 0.0, 0
+    for _, steps in _steps(times_s):
+        if typical <= 0 or steps.min() < 0.5 * typical:
+            return None
+        even = steps[steps < 1.5 * typical]
+        gaps += len(steps) - len(even)
+        total, count = total + float(even.sum()), count + len(even)
+        if len(even) and max(even.max() - typical, typical - even.min()) > 0.25 * typical:
+            return None
+    return total / count if gaps <= 0.02 * (len(times_s) - 1) else None
+
+
+def _on_grid(times_s: Floats, step_s: float) -> Iterator[tuple[Floats, Floats]]:
+    """Whole steps from the first row to each, and the times, block by block."""
+    reached = 0.0
+    yield np.zeros(1), times_s[:1]
+    for start, steps in _steps(times_s):
+        place = reached + np.cumsum(np.rint(steps / step_s))
+        reached = float(place[-1])
+        yield place, times_s[start + 1 : start + 1 + len(steps)]
 
 
 def split_pairs(table: Table) -> list[Table]:
@@ -389,7 +446,7 @@ def split_pairs(table: Table) -> list[Table]:
 
 
 def _is_time_of_pair(column: Column, headed: bool) -> bool:
-    values = column.numbers()
+    values = column.values
     if headed and not _named_time(column):
         return False
     return advances(values) > 0.5 or (

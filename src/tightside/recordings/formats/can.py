@@ -5,8 +5,9 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterator
+from typing import Any
 
-from tightside.recordings.damage import damage_told
+from tightside.recordings.damage import damage_told, hushed
 from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
 from tightside.recordings.source import Source, needed
 from tightside.recordings.tables import Contents, ReadOptions
@@ -36,7 +37,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     if options.dbc is None:
         raise dbc_needed(source)
     frames = Frames()
-    with damage_told(source.name, "CAN log", "can"):
+    with damage_told(source.name, "CAN log", "can"), hushed("can"):
         for at, identifier, payload in _frames(source):
             frames.add(at, identifier, payload)
     options.progress(0.8)
@@ -53,7 +54,7 @@ def _frames(source: Source) -> Iterator[tuple[float, int, bytes]]:
         return
     can = needed("can", "CAN logs")
     if kind == "blf":
-        reader = can.BLFReader(source.open())
+        reader = _without_empty_objects(can.BLFReader(source.open()))
     else:
         text = source.whole().decode("latin-1")
         reader = can.ASCReader(io.StringIO(text))
@@ -61,6 +62,22 @@ def _frames(source: Source) -> Iterator[tuple[float, int, bytes]]:
         if not (message.is_error_frame or message.is_remote_frame):
             extended = EXTENDED if message.is_extended_id else 0
             yield message.timestamp, message.arbitration_id | extended, bytes(message.data)
+
+
+_EMPTY_OBJECT = re.compile(rb"LOBJ.{4}[\x00-\x0f]\x00\x00\x00", re.DOTALL)
+
+
+def _without_empty_objects(reader: Any) -> Any:
+    """A BLF reader that refuses objects shorter than their own heading: python-can goes round such a one for ever."""
+    parse = reader._parse_container
+
+    def checked(data: bytes) -> Iterator[Any]:
+        if _EMPTY_OBJECT.search(reader._tail + data):
+            raise ValueError("an object shorter than its heading")
+        return iter(parse(data))
+
+    reader._parse_container = checked
+    return reader
 
 
 _LINE = re.compile(

@@ -21,7 +21,7 @@ from tightside.recordings.formats.csv_cells import Cells, numbers_from
 from tightside.recordings.formats.csv_dialect import Dialect, find_dialect
 from tightside.recordings.headings import find_unit, split_heading, words_of
 from tightside.recordings.source import HEAD_BYTES, Source
-from tightside.recordings.spool import SpooledColumns, can_map
+from tightside.recordings.spool import SpooledColumns, blocks_of, can_map
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table, nameless
 
 if TYPE_CHECKING:
@@ -165,7 +165,7 @@ def _parse(block: bytes | Path, dialect: Dialect, skip: int) -> Parsed:
             pass
     try:
         return _cells(_frame(block, skip, dialect, [pl.String] * dialect.width), dialect)
-    except pl.exceptions.PolarsError as problem:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as problem:
         raise DataError(
             code="table-broken",
             what="the table cannot be taken apart",
@@ -254,7 +254,7 @@ def _joined(blocks: Iterable[Parsed], width: int) -> Parsed:
     columns = [Cells(np.empty(0), spelled="text")] * width
     breaks: list[int] = []
     dropped = 0
-    with SpooledColumns(width) as spool:
+    with SpooledColumns([np.float64] * width) as spool:
         for block in blocks:
             columns = [_and_then(so_far, here, spool.rows) for so_far, here in zip(columns, block.columns, strict=True)]
             breaks += [spool.rows + row for row in block.breaks]
@@ -304,7 +304,7 @@ def _contents(parsed: Parsed, dialect: Dialect) -> Contents:
 
 
 def _filled(column: Column) -> bool:
-    return not bool(np.isnan(column.values).all())
+    return not all(np.isnan(part).all() for part in blocks_of(column.values))
 
 
 def _unread(parsed: Parsed, dialect: Dialect) -> tuple[str, ...]:

@@ -37,7 +37,8 @@ DATE = re.compile(r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.](?:\d{1,2}|[A-Z
 STAMP = re.compile(
     DATE.pattern + r"[T ]\s*\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?"
 )
-_CONTROL = re.compile(r"[\x00-\x08\x0e-\x19\x1b-\x1f]")
+_CONTROLS = bytes((*range(9), *range(14, 26), *range(27, 32)))
+_CONTROL = re.compile(f"[{re.escape(_CONTROLS.decode())}]")
 SPELLED_STAMP = re.compile(r"[A-Z][a-z]{2} [A-Z][a-z]{2} +\d{1,2} \d{2}:\d{2}:\d{2}(?:[.,]\d+)?(?: \S{1,9})? \d{4}")
 _RATE = re.compile(
     r"sampl\w*[\s_]*(?:rate|freq\w*)[^\d\n]{0,20}?(\d[\d.,]*(?:e[+-]?\d+)?)\s*([kM]?)\s*(?:hz|s/s|sps|samples)",
@@ -104,8 +105,16 @@ def _checked(encoding: str, head: bytes) -> tuple[str, str] | None:
         if problem.start < cut - 4:
             return None
         text = head[: problem.start].decode(encoding, errors="ignore")
-    strange = text.count("\ufffd") + len(_CONTROL.findall(text))
+    strange = text.count("\ufffd") + _control_count(text)
     return (encoding, text) if strange <= len(text) // 500 else None
+
+
+def _control_count(text: str) -> int:
+    """Control characters that no text file holds."""
+    if text.isascii():
+        plain = text.encode("ascii")
+        return len(plain) - len(plain.translate(None, _CONTROLS))
+    return len(_CONTROL.findall(text))
 
 
 def lines_of(text: str, whole: bool) -> tuple[list[str], str]:
@@ -116,7 +125,7 @@ def lines_of(text: str, whole: bool) -> tuple[list[str], str]:
         cut = lines.pop()
         if not lines and cut.strip():
             lines = [cut]
-    return [line.rstrip("\r") for line in lines], newline
+    return [line.rstrip("\r") for line in lines] if "\r" in text else lines, newline
 
 
 def cells_of(line: str, delimiter: str) -> list[str]:
@@ -205,11 +214,12 @@ def _is_comment(line: str) -> bool:
 def _best_split(lines: Sequence[str]) -> tuple[str, str, int] | None:
     """Delimiter, decimal mark and width under which most cells are numbers in rows of one width."""
     best, result = 0.25, None
+    commas = any("," in line for line in lines)
     for delimiter in DELIMITERS:
         rows = [cells_of(line, delimiter) for line in lines]
-        if delimiter != " " and delimiter != "," and not any(len(row) > 1 for row in rows):
+        if delimiter != "," and not any(len(row) > 1 for row in rows):
             continue
-        for decimal in ".,":
+        for decimal in ".," if commas else ".":
             if decimal == "," and delimiter == "," and not any('"' in line for line in lines):
                 continue
             score, width = _score(rows, decimal)

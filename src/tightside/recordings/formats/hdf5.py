@@ -7,13 +7,15 @@ of the groups above it.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from tightside.recordings.arrays import NamedArray, contents_of, rate_from
+from tightside.recordings.arrays import MOST_COLUMNS, NamedArray, column_names, contents_of, rate_from
 from tightside.recordings.damage import damage_told
 from tightside.recordings.source import Source, needed
+from tightside.recordings.spool import BLOCK, columns_in_one_piece
 from tightside.recordings.tables import Contents, ReadOptions
 
 MOST_DATA_SETS = 1000
@@ -32,12 +34,30 @@ def read(source: Source, options: ReadOptions) -> Contents:
     with damage_told(source.name, "HDF5 file"), h5py.File(source.open(), "r") as file:
         found = list(_walk(file, "", h5py))[:MOST_DATA_SETS]
         plain = _plain_names([name for name, _, _ in found])
-        arrays = []
+        arrays: list[NamedArray] = []
+        large = sum(data.size * data.dtype.itemsize for _, data, _ in found) > options.large_bytes
         for i, (name, data, above) in enumerate(found):
             notes = {**above, **data.attrs}
-            arrays.append(NamedArray(plain[name], data[()], _unit(notes), _rate(notes), _columns(notes)))
+            entry = NamedArray(plain[name], np.empty(0), _unit(notes), _rate(notes), _columns(notes))
+            if large and data.nbytes > BLOCK and data.ndim <= 2:
+                arrays += _large(entry, data, source)
+            else:
+                arrays.append(replace(entry, values=data[()]))
             options.progress((i + 1) / len(found))
     return contents_of(arrays, source.name)
+
+
+def _large(entry: NamedArray, data: Any, source: Source) -> list[NamedArray]:
+    """A data set where it lies in the file if it is one plain piece, else its columns on disk."""
+    start = data.id.get_offset()
+    plain = data.dtype.isnative and not data.file.userblock_size
+    if source.path is not None and plain and start is not None and start % data.dtype.alignment == 0:
+        return [replace(entry, values=np.memmap(source.path, data.dtype, "r", offset=start, shape=data.shape))]
+    if data.ndim == 2 and min(data.shape) > MOST_COLUMNS:
+        return []
+    columns = columns_in_one_piece(data)
+    names = data.dtype.names or (column_names(entry, len(columns)) if data.ndim == 2 else (entry.name,))
+    return [replace(entry, name=name, values=values) for name, values in zip(names, columns, strict=True)]
 
 
 def _walk(group: Any, path: str, h5py: Any) -> Iterator[tuple[str, Any, Mapping[str, Any]]]:

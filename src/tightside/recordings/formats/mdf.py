@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from dataclasses import replace
 from types import TracebackType
 from typing import Any
 
@@ -13,8 +14,12 @@ from numpy.typing import NDArray
 from tightside.recordings.damage import damage_told, hushed
 from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
 from tightside.recordings.source import Source, needed
+from tightside.recordings.spool import SpooledColumns
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
 
+RECORDS = 1 << 20
+LONGEST_RECORD_BYTES = 1 << 24
+MOST_PACKED = 1100  # bytes that deflate can make of one
 BEHIND = ("asammdf", "isal", "igzip_lib", "zlib_ng", "deflate", "lz4", "zstd", "zstandard", "canmatrix", "lxml", "xml")
 
 
@@ -30,7 +35,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     with damage_told(source.name, "MDF file", *BEHIND), hushed("asammdf"):
         file = _opened(asammdf, source)
         try:
-            tables = tuple(_tables(file, options))
+            tables = tuple(_tables(file, source, options))
             for index in _message_groups(file):
                 _add_frames(file, index, frames)
         finally:
@@ -82,24 +87,81 @@ def _add_frames(file: Any, index: int, frames: Frames) -> None:
         frames.add(at, (name & (EXTENDED - 1)) | (EXTENDED if long else 0), payload[:length].tobytes())
 
 
-def _tables(file: Any, options: ReadOptions) -> Iterator[Table]:
+def _tables(file: Any, source: Source, options: ReadOptions) -> Iterator[Table]:
     number = 0
     raw = _message_groups(file)
     for index, group in enumerate(file.groups):
         places = [place for place in range(len(group.channels)) if place != file.masters_db.get(index)]
         if index in raw or not places:
             continue
+        rows = _rows(group, source)
         wanted = [(None, index, place) for place in places]
-        signals = file.select(wanted, ignore_value2text_conversions=True, copy_master=False)  # one pass over the group
-        columns = []
-        for signal in signals:
-            number += 1
-            if signal.samples.ndim == 1 and signal.samples.dtype.kind in "iufb":
-                columns.append(Column(signal.name, _numbers(signal), signal.unit or "", number))
+        if rows * 8 * (len(places) + 1) > options.large_bytes:
+            times, columns = _in_pieces(file, wanted, rows, options)
+        else:
+            times, columns = _at_once(file, wanted)
+        columns = tuple(replace(column, number=number + column.number) for column in columns)
+        number += len(places)
         options.progress((index + 1) / len(file.groups))
         if columns and len(columns[0].values):
-            time = np.asarray(signals[0].timestamps, dtype=np.float64)
-            yield Table(tuple(columns), time=Column("time", time, "s"))
+            yield Table(columns, time=Column("time", times, "s"))
+
+
+def _rows(group: Any, source: Source) -> int:
+    """Records of a group.
+
+    Raises
+    ------
+    ValueError
+        The file says that it holds more than can be in so few bytes.
+    """
+    heading = group.channel_group
+    record = int(heading.samples_byte_nr) + int(getattr(heading, "invalidation_bytes_nr", 0))
+    rows = int(heading.cycles_nr)
+    if record > LONGEST_RECORD_BYTES or rows * record > MOST_PACKED * source.size:
+        raise ValueError(f"{rows} records of {record} bytes in a file of {source.size}")
+    return rows
+
+
+Place = tuple[None, int, int]
+
+
+def _at_once(file: Any, wanted: list[Place]) -> tuple[NDArray[Any], tuple[Column, ...]]:
+    signals = file.select(wanted, ignore_value2text_conversions=True, copy_master=False)  # one pass over the group
+    columns = [
+        Column(signal.name, _numbers(signal), signal.unit or "", i)
+        for i, signal in enumerate(signals, 1)
+        if _is_numeric(signal)
+    ]
+    return np.asarray(signals[0].timestamps, dtype=np.float64), tuple(columns)
+
+
+def _in_pieces(
+    file: Any, wanted: list[Place], rows: int, options: ReadOptions
+) -> tuple[NDArray[Any], tuple[Column, ...]]:
+    """Some records at a time, kept on disk."""
+
+    def piece(start: int, count: int) -> list[Any]:
+        found: list[Any] = file.select(
+            wanted, record_offset=start, record_count=count, ignore_value2text_conversions=True, copy_master=False
+        )
+        return found
+
+    first = piece(0, min(rows, 16))
+    kept = [i for i, signal in enumerate(first) if _is_numeric(signal)]
+    dtypes = [_numbers(first[i]).dtype if first[i].invalidation_bits is None else np.dtype(np.float64) for i in kept]
+    with SpooledColumns([np.float64, *dtypes]) as spool:
+        for start in range(0, rows, RECORDS):
+            signals = piece(start, min(RECORDS, rows - start))
+            spool.append([signals[0].timestamps, *(_numbers(signals[i]) for i in kept)])
+            options.progress(min(1.0, (start + RECORDS) / rows))
+        times, *arrays = spool.arrays()
+    columns = [Column(first[i].name, a, first[i].unit or "", i + 1) for i, a in zip(kept, arrays, strict=True)]
+    return times, tuple(columns)
+
+
+def _is_numeric(signal: Any) -> bool:
+    return bool(signal.samples.ndim == 1 and signal.samples.dtype.kind in "iufb")
 
 
 def _numbers(signal: Any) -> NDArray[Any]:

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from tightside.errors import DataError
 from tightside.recordings.damage import damage_told
 from tightside.recordings.source import Source
+from tightside.recordings.spool import SpooledColumns, blocks_of, in_blocks
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
 
 if TYPE_CHECKING:
     import polars as pl
 
+LEAST_LARGE_BYTES = 1 << 20  # a file that packs more into fewer bytes than this holds nothing worth reading
+NO_MOMENT = -(1 << 63)
+STEPS_S = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 PARQUET, ARROW, STREAM = b"PAR1", b"ARROW1", b"\xff\xff\xff\xff"
 
 
@@ -22,20 +28,98 @@ def sniff(source: Source) -> str:
 
 
 def read(source: Source, options: ReadOptions) -> Contents:
-    """All columns of numbers, truth values, dates and durations."""
+    """All columns of numbers, truth values, dates and durations; what is large in batches, kept on disk."""
     import polars as pl
 
     whole = source.path or source.open()
     with damage_told(source.name, "Parquet or Arrow file", "polars", "pyo3_runtime"):
+        scan = _scan(source)
+        if scan is not None and (rows := _rows_if_large(scan, options)):
+            return Contents((Table(_in_batches(scan, rows, options)),))
         if source.head.startswith(PARQUET):
             frame = pl.read_parquet(whole)
         elif source.head.startswith(ARROW):
             frame = pl.read_ipc(source.open())
         else:
+            _check_stream(source, options)
             frame = pl.read_ipc_stream(whole)
         columns = tuple(_column(series, number) for number, series in enumerate(frame.get_columns(), 1))
     options.progress(1.0)
     return Contents((Table(columns),))
+
+
+def _scan(source: Source) -> pl.LazyFrame | None:
+    """The file as it lies on disk, if it may be large."""
+    import polars as pl
+
+    if source.path is None or source.size < LEAST_LARGE_BYTES:
+        return None
+    if source.head.startswith(PARQUET):
+        return pl.scan_parquet(source.path)
+    return pl.scan_ipc(source.path) if source.head.startswith(ARROW) else None
+
+
+def _rows_if_large(scan: pl.LazyFrame, options: ReadOptions) -> int:
+    """How many rows it has; 0 if they all fit in memory."""
+    import polars as pl
+
+    rows = int(scan.select(pl.len()).collect().item())
+    return rows if rows * 8 * len(scan.collect_schema()) > options.large_bytes else 0
+
+
+def _in_batches(scan: pl.LazyFrame, rows: int, options: ReadOptions) -> tuple[Column, ...]:
+    """Columns on disk. Dates are kept as whole counts until the first one is known."""
+    import polars as pl
+
+    schema = scan.collect_schema()
+    wanted = [name for name, kind in schema.items() if kind.is_numeric() or kind.is_temporal() or kind == pl.Boolean]
+    dates = [schema[name].is_temporal() for name in wanted]
+    done = 0
+    with SpooledColumns([np.int64 if date else np.float64 for date in dates]) as spool:
+        for batch in scan.select(wanted).collect_batches(maintain_order=True):
+            spool.append([_plain(series) for series in batch.get_columns()])
+            done += len(batch)
+            options.progress(min(1.0, done / rows))
+        arrays = spool.arrays()
+    places = list(schema)
+    return tuple(
+        _date_column(name, values, schema[name], places.index(name) + 1)
+        if date
+        else Column(name, values, number=places.index(name) + 1)
+        for name, values, date in zip(wanted, arrays, dates, strict=True)
+    )
+
+
+def _plain(series: pl.Series) -> NDArray[Any]:
+    """Numbers in double precision, NaN where there is none; moments as whole counts, or `NO_MOMENT`."""
+    import polars as pl
+
+    if series.dtype == pl.Date:
+        series = series.cast(pl.Datetime("us"))
+    if series.dtype.is_temporal():
+        return series.to_physical().cast(pl.Int64).fill_null(NO_MOMENT).to_numpy()
+    return series.cast(pl.Float64).to_numpy()
+
+
+def _date_column(name: str, counts: NDArray[Any], kind: pl.DataType, number: int) -> Column:
+    import polars as pl
+
+    unit = STEPS_S[getattr(kind, "time_unit", None) or ("us" if kind == pl.Date else "ns")]
+    dated = kind == pl.Date or isinstance(kind, pl.Datetime)
+    known = [int(part[part != NO_MOMENT].min(initial=-NO_MOMENT - 1)) for part in blocks_of(counts)] if dated else []
+    least = min(known, default=0)
+    seconds = in_blocks(counts, lambda part: np.where(part == NO_MOMENT, np.nan, (part - least) * unit))
+    return Column(name, seconds, "s", number, spelled="date" if dated else "number")
+
+
+def _check_stream(source: Source, options: ReadOptions) -> None:
+    """Refuse a stream that cannot be read in pieces and does not fit."""
+    if source.size > (options.memory_limit_bytes or 1 << 60) // 3:
+        raise DataError(
+            code="out-of-memory",
+            what=f"{source.name} is an Arrow stream and larger than the memory allows",
+            hint="Save it as a Parquet or Arrow file: these are read in pieces",
+        )
 
 
 def _column(series: pl.Series, number: int) -> Column:
@@ -63,7 +147,7 @@ def _moments(series: pl.Series, number: int) -> Column:
     unit = getattr(series.dtype, "time_unit", "ns")
     counts = series.to_physical()
     least = counts.min() if isinstance(series.dtype, pl.Datetime) else 0
-    seconds = (counts - (least or 0)).cast(pl.Float64).to_numpy() * {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}[unit or "ns"]
+    seconds = (counts - (least or 0)).cast(pl.Float64).to_numpy() * STEPS_S[unit or "ns"]
     return Column(
         series.name, seconds, "s", number, spelled="date" if isinstance(series.dtype, pl.Datetime) else "number"
     )

@@ -6,6 +6,7 @@ One or two channels are taken as sound; more are a recorder's sensor channels. V
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +15,9 @@ from numpy.typing import NDArray
 
 from tightside.recordings.damage import damage_told
 from tightside.recordings.source import Source, needed
+from tightside.recordings.spool import columns_in_one_piece, spooled
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
 
-MAPPED_BYTES = 1 << 28  # larger ones are looked at where they lie on disk
 BLOCK_FRAMES = 1 << 15
 _LEVELS = {
     "PCM_S8": "int16",
@@ -26,7 +27,7 @@ _LEVELS = {
     "PCM_32": "int32",
     "FLOAT": "float32",
 }
-_MAPPED = {"PCM_16": "<i2", "PCM_32": "<i4", "FLOAT": "<f4", "DOUBLE": "<f8"}
+_PLAIN = {"PCM_16": "<i2", "PCM_32": "<i4", "FLOAT": "<f4", "DOUBLE": "<f8"}
 _SCALES = {"int16": 2.0**-15, "int32": 2.0**-31}
 
 
@@ -42,41 +43,64 @@ def read(source: Source, options: ReadOptions) -> Contents:
     """All channels, in the file's own numbers."""
     soundfile = needed("soundfile", "sound files")
     with damage_told(source.name, "sound file", "soundfile"), soundfile.SoundFile(source.open()) as file:
-        dtype = _LEVELS.get(file.subtype, "float64")
-        samples = _mapped(source, file) if _is_large(source, options) else None
-        if samples is None:
-            samples = _by_channel(file, dtype, options)
         rate_hz, count = float(file.samplerate), file.channels
-    scale = _SCALES.get(samples.dtype.name, 1.0)
+        columns = _plain(source, file, options) or _by_channel(file, options)
     names = {1: ("sound",), 2: ("left", "right")}.get(count, tuple(f"channel {i}" for i in range(1, count + 1)))
-    columns = tuple(Column(name, samples[i], number=i + 1, scale=scale) for i, name in enumerate(names))
-    return Contents((Table(columns, rate_hz=rate_hz),), kind="sound" if count <= 2 else None)
+    return Contents(
+        (
+            Table(
+                tuple(
+                    Column(name, values, number=i, scale=_SCALES.get(values.dtype.name, 1.0))
+                    for i, (name, values) in enumerate(zip(names, columns, strict=True), 1)
+                ),
+                rate_hz=rate_hz,
+            ),
+        ),
+        kind="sound" if count <= 2 else None,
+    )
 
 
-def _by_channel(file: Any, dtype: str, options: ReadOptions) -> NDArray[Any]:
-    """Samples as (channels, S), each channel in one piece; taken apart while a block is still in the cache."""
+def _plain(source: Source, file: Any, options: ReadOptions) -> list[NDArray[Any]] | None:
+    """Channels of a WAV file whose samples are this machine's own numbers, as they lie there, one beside the other.
+
+    Little files are loaded in one go, larger ones looked at where they lie: one channel as it is, several taken apart
+    on disk. None if the samples are packed in another way.
+    """
+    dtype = np.dtype(_PLAIN.get(file.subtype, "V"))
+    start = _data_start(source.path) if source.path is not None and dtype.isnative and dtype.kind != "V" else None
+    if source.path is None or start is None or source.head[:4] not in (b"RIFF", b"RF64"):
+        return None
+    shape = (file.frames, file.channels)
+    if file.frames * file.channels * dtype.itemsize <= options.large_bytes:
+        samples = np.fromfile(source.path, dtype, file.frames * file.channels, offset=start).reshape(shape)
+        return [samples[:, i] for i in range(file.channels)]
+    mapped = np.memmap(source.path, dtype, "r", offset=start, shape=shape)
+    if file.channels == 1 and start % dtype.itemsize == 0:
+        return [np.asarray(mapped[:, 0])]
+    return columns_in_one_piece(mapped, options.progress)
+
+
+def _by_channel(file: Any, options: ReadOptions) -> list[NDArray[Any]]:
+    """Channels of any other, each in one piece; taken apart while a block is still in the cache."""
+    dtype = _LEVELS.get(file.subtype, "float64")
+    if file.frames * file.channels * np.dtype(dtype).itemsize > options.large_bytes:
+        return spooled((tuple(part.T) for part in _parts(file, dtype, options)), [dtype] * file.channels)
     samples = np.empty((file.channels, file.frames), dtype)
+    done = 0
+    for part in _parts(file, dtype, options):
+        samples[:, done : done + len(part)] = part.T
+        done += len(part)
+    return list(samples[:, :done])
+
+
+def _parts(file: Any, dtype: str, options: ReadOptions) -> Iterator[NDArray[Any]]:
+    """Blocks of frames; each holds until the next."""
     block = np.empty((BLOCK_FRAMES, file.channels), dtype)
     done = 0
     while len(part := file.read(out=block)):
-        samples[:, done : done + len(part)] = part.T
         done += len(part)
-        options.progress(done / max(file.frames, 1))
-    return samples[:, :done]
-
-
-def _is_large(source: Source, options: ReadOptions) -> bool:
-    return source.size > min(MAPPED_BYTES, (options.memory_limit_bytes or 1 << 40) // 4)
-
-
-def _mapped(source: Source, file: Any) -> NDArray[Any] | None:
-    """The samples of a large WAV file as (channels, S), left on disk; None if they are packed in another way."""
-    if source.path is None or file.subtype not in _MAPPED or source.head[:4] not in (b"RIFF", b"RF64"):
-        return None
-    start = _data_start(source.path)
-    if start is None:
-        return None
-    return np.memmap(source.path, _MAPPED[file.subtype], "r", offset=start, shape=(file.frames, file.channels)).T
+        options.progress(min(1.0, done / max(file.frames, 1)))
+        yield part
 
 
 def _data_start(path: Path) -> int | None:
