@@ -166,6 +166,13 @@ class CamVerdict(CamSeen):
         )
 
 
+class EvidencePart(Part):
+    """One piece of evidence: what it adds to a cause's log-odds when all the rest is known. [deciban]"""
+
+    text: str
+    decibans: float
+
+
 class CausePart(Part):
     """One possible cause and how probable it is."""
 
@@ -186,6 +193,9 @@ class CausePart(Part):
     bank: str | None = None
     cylinder: int | None = None
     because: tuple[str, ...] = ()
+    present: Number = None  # that such a fault concerns the cam at all, be it the first to mend or not
+    evidence: tuple[EvidencePart, ...] = ()  # for and against, the weightiest first
+    would_change: str = ""  # the likeliest single finding that would bring another cause to the front
 
 
 class SupportPart(Part):
@@ -348,8 +358,10 @@ class TestPart(Part):
     test: str
     minutes: int | None = None
     why: str = ""
-    expected_gain: Number = None
+    expected_gain: Number = None  # cost of a wrong decision that it is expected to save [min]
     source: str = ""
+    tools: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
 
 
 class Diagnosis(Part):
@@ -362,6 +374,7 @@ class Diagnosis(Part):
     crank: CrankPart | None = None
     cams: tuple[Annotated[CamVerdict | CamSeen, Field(union_mode="left_to_right")], ...] = ()
     causes: tuple[CausePart, ...] | None = None
+    conflicts: tuple[str, ...] | None = None  # evidence that does not fit the rest
     codes: tuple[CodePart, ...] | None = None
     code_sets: tuple[CodeSetPart, ...] | None = None
     phasers: tuple[PhaserPart, ...] | None = None
