@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from tightside.units import KPA_PER_PSI
 
@@ -68,6 +69,7 @@ _BRACKETED = re.compile(
 _JOINED = re.compile(r"^(.+?)(?:\s*[/,]\s*|:\s+|\s+in\s+|[\s_]+)([^\s_:,]+)$")
 
 
+@lru_cache(maxsize=1024)
 def find_unit(text: str) -> Unit | None:
     """The unit that a word means, or None.
 
@@ -78,6 +80,7 @@ def find_unit(text: str) -> Unit | None:
     return UNITS.get(word) or UNITS.get(text.strip().casefold())
 
 
+@lru_cache(maxsize=1024)
 def split_heading(heading: str) -> tuple[str, str]:
     """Name and unit.
 
@@ -104,6 +107,7 @@ def split_heading(heading: str) -> tuple[str, str]:
     return text, ""
 
 
+@lru_cache(maxsize=1024)
 def words_of(heading: str) -> tuple[str, ...]:
     """Lower-case words and numbers of a heading's name, camel case and underscores taken apart.
 

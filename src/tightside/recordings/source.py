@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import bz2
 import errno
 import gzip
@@ -173,16 +174,20 @@ class Hashing:
     def __init__(self, path: Path) -> None:
         self._digest = ""
         self._file = path.open("rb", buffering=0)
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
+        self._done = threading.Lock()
+        self._done.acquire()
+        _thread.start_new_thread(self._run, ())  # unlike threading's own, it does not wait until that runs
 
     def _run(self) -> None:
-        with self._file as file, suppress(OSError):  # where the disk goes away: no digest is better than a wrong one
-            self._digest = hashlib.file_digest(file, "sha256").hexdigest()
+        try:
+            with self._file as file, suppress(OSError):  # the disk went away: no digest is better than a wrong one
+                self._digest = hashlib.file_digest(file, "sha256").hexdigest()
+        finally:
+            self._done.release()
 
     def __str__(self) -> str:
-        self._thread.join()
-        return self._digest
+        with self._done:
+            return self._digest
 
     def __reduce__(self) -> tuple[type[str], tuple[str]]:
         return str, (str(self),)

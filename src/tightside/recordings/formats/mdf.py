@@ -91,7 +91,8 @@ def _tables(file: Any, source: Source, options: ReadOptions) -> Iterator[Table]:
     number = 0
     raw = _message_groups(file)
     for index, group in enumerate(file.groups):
-        places = [place for place in range(len(group.channels)) if place != file.masters_db.get(index)]
+        master = file.masters_db.get(index)
+        places = [i for i, channel in enumerate(group.channels) if i != master and _may_be_number(channel)]
         if index in raw or not places:
             continue
         rows = _rows(group, source)
@@ -113,14 +114,32 @@ def _rows(group: Any, source: Source) -> int:
     Raises
     ------
     ValueError
-        The file says that it holds more than can be in so few bytes.
+        The file says that it holds more than can be in so few bytes, or that a channel stands outside its record:
+        asammdf's compiled parts trust both.
     """
     heading = group.channel_group
-    record = int(heading.samples_byte_nr) + int(getattr(heading, "invalidation_bytes_nr", 0))
-    rows = int(heading.cycles_nr)
-    if record > LONGEST_RECORD_BYTES or rows * record > MOST_PACKED * source.size:
+    marks = int(getattr(heading, "invalidation_bytes_nr", 0))
+    record, rows = int(heading.samples_byte_nr), int(heading.cycles_nr)
+    if record + marks > LONGEST_RECORD_BYTES or rows * (record + marks) > MOST_PACKED * source.size:
         raise ValueError(f"{rows} records of {record} bytes in a file of {source.size}")
+    for channel in group.channels:
+        if _last_byte(channel) > record or int(getattr(channel, "pos_invalidation_bit", 0)) >= 8 * max(marks, 1):
+            raise ValueError(f"channel '{channel.name}' stands outside its record of {record} bytes")
     return rows
+
+
+def _may_be_number(channel: Any) -> bool:
+    """Whether a channel is no text, bytes or picture. ASAM MDF 4.1: cn_type 1 is of variable length, cn_data_type 0 to 5
+    are numbers."""
+    return not hasattr(channel, "byte_offset") or (channel.channel_type != 1 and channel.data_type <= 5)
+
+
+def _last_byte(channel: Any) -> int:
+    """Bytes of a record up to the end of a channel."""
+    if not hasattr(channel, "byte_offset"):  # version 3 counts bits
+        return (int(channel.start_offset) + int(channel.bit_count) + 7) // 8
+    virtual = channel.channel_type in (3, 6)  # ASAM MDF 4.1, cn_type: made by counting, without bytes
+    return 0 if virtual else int(channel.byte_offset) + (int(channel.bit_offset) + int(channel.bit_count) + 7) // 8
 
 
 Place = tuple[None, int, int]
