@@ -107,6 +107,8 @@ class CrankPart(Part):
     learned: bool = False
     revolutions: Number = None
     faults: tuple[str, ...] = ()
+    missed_pulses: int = 0
+    extra_pulses: int = 0
 
 
 class CamSeen(Part):

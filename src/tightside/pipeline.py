@@ -13,7 +13,24 @@ from pathlib import Path
 import numpy as np
 
 from tightside import __version__
-from tightside.diagnosis import CamSeen, CamVerdict, CrankPart, Diagnosis, Examination, RecordingPart
+from tightside.causes.evidence import Known
+from tightside.causes.infer import Cause
+from tightside.causes.next_tests import Suggestion
+from tightside.causes.numbers import PRACTICE
+from tightside.causes.observations import Observations
+from tightside.causes.tools import known_tools
+from tightside.causes.weigh import judge_causes
+from tightside.diagnosis import (
+    CamSeen,
+    CamVerdict,
+    CausePart,
+    CrankPart,
+    Diagnosis,
+    EvidencePart,
+    Examination,
+    RecordingPart,
+    TestPart,
+)
 from tightside.engine.model import Engine
 from tightside.engine.patterns import cam_patterns, wheel_pattern
 from tightside.errors import UsageError
@@ -98,11 +115,15 @@ def diagnose(
     channels: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     codes: Sequence[str] = (),
+    observations: Observations | None = None,
+    tools: Sequence[str] | None = None,
     rate_hz: float | None = None,
     memory_limit_bytes: int | None = None,
     progress: Progress | None = None,
 ) -> Examination:
     """The verdict on a vehicle, from its recordings and an engine file or a recording known to be good.
+
+    Codes and observations are weighed with them, or alone. ``tools`` are what the shop has; None: everything.
 
     Raises
     ------
@@ -113,7 +134,7 @@ def diagnose(
     recordings = list(_read(paths, channels, units, rate_hz, memory_limit_bytes, say))
     wheel, patterns = _reference(engine, reference, cam_teeth, channels, units)
     examined = [diagnose_recording(r, wheel, patterns, progress=say) for r in recordings]
-    return _joined(examined, engine)
+    return _caused(_joined(examined, engine), engine, observations, tools)
 
 
 def diagnose_recording(
@@ -252,6 +273,8 @@ def _crank_part(decoded: Decoded) -> CrankPart | None:
         learned=wheel.learned,
         revolutions=round(turns, 2),
         faults=decoded.faults,
+        missed_pulses=track.missed,
+        extra_pulses=track.extra,
     )
 
 
@@ -276,6 +299,10 @@ def _cams_seen(decoded: Decoded) -> tuple[CamSeen, ...]:
 
 def _joined(examined: list[Examination], engine: Engine | None) -> Examination:
     """Several recordings of one vehicle as one examination: each cam from the recording that carries it best."""
+    if not examined:
+        patterns = cam_patterns(engine) if engine is not None else ()
+        name = engine.name if engine is not None else None
+        return Examination(diagnosis=Diagnosis(version=__version__, engine=name), patterns=patterns)
     best: dict[str, tuple[CamOffset, Examination]] = {}
     for e in examined:
         for cam in e.cams:
@@ -296,3 +323,65 @@ def _joined(examined: list[Examination], engine: Engine | None) -> Examination:
 
 def _worth(cam: CamOffset) -> float:
     return cam.cycles if cam.state not in ("no signal", "not enough data") else -1.0 / (1 + cam.cycles)
+
+
+# ------------------------------------------------------------------------------------------------------------- causes
+
+
+def _caused(
+    whole: Examination, engine: Engine | None, observations: Observations | None, tools: Sequence[str] | None
+) -> Examination:
+    """The examination with its causes and the tests worth doing next, where there is anything to weigh."""
+    seen = observations or Observations()
+    if not (whole.cams or whole.phasers or whole.codes or seen.any_given):
+        return whole
+    found = judge_causes(_known(whole, engine, seen), known_tools(tools) if tools is not None else None)
+    told = whole.diagnosis.model_copy(
+        update={
+            "causes": tuple(_cause_part(c, found.changes) for c in found.causes),
+            "conflicts": found.conflict.odd or None,
+            "next_tests": tuple(_test_part(t) for t in found.tests) or None,
+            "verdict": None,
+            "cautions": None,
+        }
+    )
+    return replace(whole, diagnosis=with_words(told))
+
+
+def _known(whole: Examination, engine: Engine | None, seen: Observations) -> Known:
+    crank = whole.diagnosis.crank
+    pulses = (crank.pulses_per_revolution or 0) * (crank.revolutions or 0.0) if crank and whole.cams else 0.0
+    return Known(
+        cams=whole.cams,
+        patterns=whole.patterns,
+        phasers=whole.phasers,
+        codes=whole.codes,
+        codes_read=bool(seen.codes_read),
+        crank_odd_share=(crank.missed_pulses + crank.extra_pulses) / pulses if crank and pulses else None,
+        observations=seen,
+        cylinder_banks={c: str(b) for b, mine in engine.banks.items() for c in mine} if engine is not None else {},
+    )
+
+
+def _cause_part(found: Cause, changes: Mapping[str, str]) -> CausePart:
+    return CausePart(
+        cause=found.cause,
+        cam=found.cam,
+        probability=found.probability,
+        present=found.present,
+        because=tuple(r.text for r in found.reasons if r.decibans > 0.0),
+        evidence=tuple(EvidencePart(text=r.text, decibans=round(r.decibans, 1)) for r in found.reasons),
+        would_change=changes.get(found.cam or "", ""),
+    )
+
+
+def _test_part(found: Suggestion) -> TestPart:
+    return TestPart(
+        test=found.text,
+        minutes=found.minutes,
+        why=found.why,
+        expected_gain=round(found.expected_gain_min, 1),
+        source=f"worth by the cause network; minutes are {PRACTICE}",
+        tools=found.test.tools,
+        cautions=found.test.cautions,
+    )

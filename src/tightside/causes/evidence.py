@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -21,7 +22,7 @@ from tightside.causes.measured import (
 )
 from tightside.causes.observations import Observations
 from tightside.causes.observed import observed_findings
-from tightside.causes.signs import Finding, sign_finding
+from tightside.causes.signs import Finding, edge_ratio, sign_finding
 from tightside.records import CamOffset, CamPattern, CodeFinding, PhaserMotion
 
 NOWHERE = ""  # the name of the one camshaft of an engine of which nothing is known
@@ -36,7 +37,7 @@ class Known:
     phasers: Sequence[PhaserMotion] = ()
     codes: Sequence[CodeFinding] = ()
     codes_read: bool = False  # also: no code means that none is stored
-    crank_trouble: bool | None = None  # pulses missing or too many in the recorded crank signal
+    crank_odd_share: float | None = None  # pulses missing or too many in the recorded crank signal, of all
     observations: Observations = field(default_factory=Observations)
     cylinder_banks: Mapping[int, str] = field(default_factory=dict)
 
@@ -83,8 +84,9 @@ def weigh(known: Known) -> Weighed:
     if tables:
         together = offsets_log_likelihood(tables, hypotheses)
         findings.insert(0, Finding("offsets", "where the cams sit", together, "recording"))
-    if known.crank_trouble is not None:
-        findings.append(sign_finding("crank_trouble", "", known.crank_trouble, hypotheses, source="recording"))
+    if known.crank_odd_share is not None:
+        odd = edge_ratio(math.log10(known.crank_odd_share + 1e-5), n.ODD_PULSES)
+        findings.append(sign_finding("crank_trouble", "", odd, hypotheses, source="recording"))
     findings += _log_findings(known, hypotheses)
     findings += _code_findings(known, hypotheses)
     findings += observed_findings(known.observations, known.cylinder_banks, hypotheses)

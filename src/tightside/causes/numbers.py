@@ -532,4 +532,5 @@ LOW_OIL_KPA = (90.0, 25.0)  # warm idle: half of all shops would call it low her
 WEAK_RATIO = (0.87, 0.04)  # a bank's compression to the other bank's
 WEAK_KPA = (800.0, 100.0)  # ... or by itself, gauge, where there is no other bank
 LEAK_PERCENT = (22.0, 5.0)  # worst cylinder of a bank
+ODD_PULSES = (-2.6, 0.35)  # log10 of the share of crank pulses missing or too many; width of the doubt
 OVERDUE_KM = (18_000.0, 3_000.0)  # since the last oil change

@@ -111,5 +111,8 @@ def _change(hypotheses: Hypotheses, posterior: Floats, cam: str, findings: tuple
                 p = float(likelihood @ posterior)
                 after = np.bincount(main, weights=likelihood * posterior, minlength=len(CAUSES))
                 if p > best[0] and int(after.argmax()) != top:
-                    best = p, f"{text.format(at=place_words(place))}: then {CAUSES[int(after.argmax())]}"
+                    best = (
+                        p,
+                        f"{text.format(at=place_words(place))}: then {CAUSES[int(after.argmax())].replace('_', ' ')}",
+                    )
     return best[1]

@@ -8,13 +8,15 @@ from typing import Annotated
 import typer
 
 from tightside.cli.console import STDOUT, first_run_told, progress_shown, say, write_result
-from tightside.cli.inputs import codes_from, engine_or_none, pairs
+from tightside.cli.inputs import codes_from, engine_or_none, observations_or_none, pairs, tools_from
 from tightside.cli.memory import memory_limit_bytes
 from tightside.errors import UsageError
 
 
 def run(
-    recordings: Annotated[list[Path], typer.Argument(metavar="RECORDING...", help="Files from a scope or logger.")],
+    recordings: Annotated[
+        list[Path] | None, typer.Argument(metavar="RECORDING...", help="Files from a scope or logger.")
+    ] = None,
     engine: Annotated[Path | None, typer.Option("--engine", help="Engine file.")] = None,
     reference: Annotated[
         Path | None, typer.Option("--reference", help="Recording of the same engine, in order.")
@@ -26,6 +28,12 @@ def run(
     unit: Annotated[list[str] | None, typer.Option("--unit", metavar="ROLE=UNIT", help="Unit by hand.")] = None,
     rate_hz: Annotated[float | None, typer.Option("--rate-hz", help="Samples a second, if there is no time.")] = None,
     codes: Annotated[str, typer.Option("--codes", metavar="P0016,...", help="Trouble codes that are stored.")] = "",
+    observations: Annotated[
+        Path | None, typer.Option("--observations", metavar="F", help="What is seen, heard and told: a YAML list.")
+    ] = None,
+    tools: Annotated[
+        str | None, typer.Option("--tools", metavar="F|LIST", help="What the shop has: a file, or names with commas.")
+    ] = None,
     json: Annotated[str | None, typer.Option("--json", metavar="F", help="Result as JSON; - is the screen.")] = None,
     report: Annotated[str | None, typer.Option("--report", metavar="F.html", help="Report with pictures.")] = None,
 ) -> None:
@@ -34,18 +42,26 @@ def run(
     channels = pairs(channel, "--channel", "ROLE=COLUMN")
     units = pairs(unit, "--unit", "ROLE=UNIT")
     stored = codes_from(codes)
+    if not recordings and not stored and observations is None:
+        raise UsageError(
+            code="nothing-to-diagnose",
+            what="there is nothing to diagnose",
+            hint="Give a recording, or trouble codes with --codes, or what you see with --observations",
+        )
     from tightside import pipeline
     from tightside.report.text import diagnosis_text
 
     with first_run_told(), progress_shown() as progress:
         examination = pipeline.diagnose(
-            recordings,
+            recordings or [],
             engine=engine_or_none(engine),
             reference=reference,
             cam_teeth=cam_teeth,
             channels=channels,
             units=units,
             codes=stored,
+            observations=observations_or_none(observations),
+            tools=tools_from(tools),
             rate_hz=rate_hz,
             memory_limit_bytes=memory_limit_bytes(),
             progress=progress,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from tightside.errors import UsageError
 
 if TYPE_CHECKING:
+    from tightside.causes.observations import Observations
     from tightside.engine.model import Engine
 
 
@@ -63,3 +64,24 @@ def codes_from(text: str) -> tuple[str, ...]:
 
 def _is_code(code: str) -> bool:
     return len(code) == 5 and code[0] in "PCBU" and code[1] in "0123" and set(code[2:]) <= set("0123456789ABCDEF")
+
+
+def observations_or_none(source: Path | None) -> Observations | None:
+    """Read a file of observations, if one was named."""
+    if source is None:
+        return None
+    from tightside.causes.observations import read_observations
+
+    return read_observations(source)
+
+
+def tools_from(text: str | None) -> list[str] | None:
+    """Tools of the shop: a file with one to a line (a YAML list will do), or names with commas between; None: all."""
+    if text is None:
+        return None
+    path = Path(text)
+    if path.is_file():
+        lines = path.read_text(encoding="utf-8").splitlines()
+        found = [line.partition("#")[0].strip().removeprefix("-").strip() for line in lines]
+        return [name for name in found if name and name != "tools:"]
+    return [part.strip() for part in text.split(",") if part.strip()]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from tightside.diagnosis import CamVerdict, Diagnosis, Examination
+from tightside.report.causes import CamCauses, cam_causes, conflict_words, disagreements, quiet_words
 from tightside.report.marks import KIND, render_marks
 from tightside.report.offsets import SHORT, render_offsets
 from tightside.report.speed import render_speed
@@ -54,6 +55,8 @@ class Page:
     cams: tuple[CamShown, ...]
     pictures: Pictures
     cycle_rpm: float | None
+    causes: tuple[CamCauses, ...]
+    said_of_causes: tuple[str, ...]
 
 
 def render_html(examination: Examination) -> str:
@@ -77,6 +80,8 @@ def page_of(examination: Examination) -> Page:
         cams=tuple(_shown(cam, told.judged) for cam in told.judged),
         pictures=_pictures(examination, told),
         cycle_rpm=cycle_rpm(examination),
+        causes=cam_causes(told),
+        said_of_causes=(*disagreements(told), *conflict_words(told), *filter(None, [quiet_words(told)])),
     )
 
 

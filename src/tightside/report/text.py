@@ -6,8 +6,9 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tightside.diagnosis import CamSeen, CamVerdict, Diagnosis, RecordingPart
+from tightside.diagnosis import CamSeen, CamVerdict, Diagnosis, RecordingPart, TestPart
 from tightside.report import advice
+from tightside.report.causes import cause_text, conflict_words, disagreements, headline_causes
 from tightside.report.words import (
     SEVERITY,
     capital,
@@ -131,6 +132,8 @@ def headline(diagnosis: Diagnosis) -> str:
     found = answers(diagnosis)
     if found:
         return found[0].text
+    if not diagnosis.recordings and diagnosis.causes:
+        return headline_causes(diagnosis) or "Nothing of this points to a fault of the valve timing."
     if diagnosis.cams:
         return "Cannot tell: nothing to compare the cams with."
     return "Cannot tell: no camshaft signal in this recording."
@@ -140,12 +143,12 @@ def verdict(diagnosis: Diagnosis) -> str:
     """A few plain sentences: each answer, how sure, and why."""
     found = answers(diagnosis)
     if not found:
-        return f"{headline(diagnosis)} {advice.next_tests(diagnosis)[0].test}"
+        return " ".join([headline(diagnosis), *conflict_words(diagnosis), _next_tests(diagnosis)[0].test])
     parts = []
     for answer in found:
         parts += [answer.text, *([f"{answer.sure}."] if answer.sure else [])]
         parts += [] if answer.state == "in time" and len(found) > 1 else answer.why
-    return " ".join(parts)
+    return " ".join([*parts, *disagreements(diagnosis), *conflict_words(diagnosis)])
 
 
 def with_words(diagnosis: Diagnosis) -> Diagnosis:
@@ -153,9 +156,22 @@ def with_words(diagnosis: Diagnosis) -> Diagnosis:
     words = {
         "verdict": diagnosis.verdict or verdict(diagnosis),
         "cautions": diagnosis.cautions or advice.cautions(diagnosis),
-        "next_tests": diagnosis.next_tests or advice.next_tests(diagnosis),
+        "next_tests": _next_tests(diagnosis),
     }
     return diagnosis.model_copy(update=words)
+
+
+def _next_tests(diagnosis: Diagnosis) -> tuple[TestPart, ...]:
+    """What the causes propose, then plain advice; the other way round where the recording itself falls short."""
+    given = diagnosis.next_tests or ()
+    if any(test.expected_gain is None for test in given):
+        return given
+    plain = advice.next_tests(diagnosis)
+    first = plain if {"not enough data", "no signal"} & {cam.state for cam in diagnosis.judged} else ()
+    if not diagnosis.judged and diagnosis.causes and given:
+        plain = ()
+    every = {test.test: test for test in (*first, *given, *plain)}
+    return tuple(every.values())[: advice.MOST]
 
 
 # ------------------------------------------------------------------------------------------------ for the terminal
@@ -169,10 +185,19 @@ def diagnosis_text(diagnosis: Diagnosis) -> str:
         lines += [answer.text] + ([f"  {answer.sure}."] if answer.sure else [])
         lines += [*_wrapped(" ".join(answer.why), "  "), ""]
     if not told.judged:
-        lines += [headline(told), "", describe_text(told)]
+        lines += [*_wrapped(headline(told), "", "  "), "", *([describe_text(told)] if told.recordings or told.cams else [])]
+    lines += _cause_lines(told)
     lines += _next_lines(told) + (_warning_lines(told) if told.judged else [])
     lines += ["Take care"] + [line for text in told.cautions or () for line in _wrapped(text, "  - ", "    ")]
     return "\n".join(lines) + "\n"
+
+
+def _cause_lines(diagnosis: Diagnosis) -> list[str]:
+    """What is behind it, as far as there is more to say than the answers say."""
+    told = cause_text(diagnosis)
+    heading = ["Causes", *(line for text in disagreements(diagnosis) for line in _wrapped(text, "  "))]
+    lines = [line for indent, text in told for line in _wrapped(text, " " * indent, " " * (indent + 2))]
+    return [*heading, *lines, ""] if lines or len(heading) > 1 else []
 
 
 def _next_lines(diagnosis: Diagnosis) -> list[str]:
@@ -180,7 +205,7 @@ def _next_lines(diagnosis: Diagnosis) -> list[str]:
     for number, test in enumerate(diagnosis.next_tests or (), 1):
         minutes = f" About {test.minutes} min." if test.minutes else ""
         lines += _wrapped(f"{test.test}{minutes}", f"  {number}. ", "     ")
-        lines += _wrapped(test.why, "     ", "     ")
+        lines += _wrapped(" ".join([test.why, *test.cautions]), "     ", "     ")
     return [*lines, ""]
 
 
