@@ -82,6 +82,20 @@ def cam_kinds(engine: Engine) -> tuple[tuple[str, Cam, ValveKind], ...]:
     return tuple((name, cam, kind) for name, cam in engine.cams.items() for kind in cam.kinds)
 
 
+def estimated_lift(
+    kind: ValveKind, valve: Valve, geometry: CylinderGeometry
+) -> tuple[LiftCurve, float, float, tuple[Guess, ...]]:
+    """Lift curve, opening and closing as the file means them, and what of them was estimated."""
+    if valve.lift_table is not None:
+        table = valve.lift_table
+        curve = LiftCurve(table[0][0], table[-1][0], max(lift for _, lift in table), table)
+        return curve, curve.opens_deg, curve.closes_deg, ()
+    parts = _lift_parts(kind, valve, geometry)
+    opens, closes, top = (guess.value if value is None else value for _, value, guess in parts)
+    guesses = tuple(guess for _, value, guess in parts if value is None)
+    return curve_from_timing(opens, closes, top, valve.timing_lift_mm), opens, closes, guesses
+
+
 # --------------------------------------------------------------------------------------------------------- the parts
 
 
