@@ -137,6 +137,7 @@ class CamVerdict(CamSeen):
     teeth_stage: int | None = None
     drift_deg_per_krpm: Number = None
     drift_deg_per_s: Number = None
+    evidence: Literal["sensor", "log"] = "sensor"
 
     @property
     def call_probability(self) -> float | None:
@@ -165,6 +166,7 @@ class CamVerdict(CamSeen):
             drift_deg_per_krpm=cam.drift_deg_per_krpm,
             drift_deg_per_s=cam.drift_deg_per_s,
             notes=cam.notes,
+            evidence=cam.evidence,
         )
 
 

@@ -392,6 +392,7 @@ class CamOffset(Record):
     drift_deg_per_krpm: float | None = None
     drift_deg_per_s: float | None = None
     notes: tuple[str, ...] = ()
+    evidence: Literal["sensor", "log"] = "sensor"  # a log's "cycles" are its readings in steady stretches
 
 
 # -------------------------------------------------------------------------------------------------- logs and codes
