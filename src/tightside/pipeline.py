@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -62,24 +63,13 @@ def _silent(_what: str, _share: float) -> None:
     pass
 
 
-def _read(
-    paths: Paths,
-    channels: Mapping[str, str] | None,
-    units: Mapping[str, str] | None,
-    rate_hz: float | None,
-    memory_limit_bytes: int | None,
-    say: Progress,
-) -> Iterator[Recording]:
-    """Each recording in turn, with what was said by hand."""
+Read = Callable[..., Recording]
+
+
+def _read(paths: Paths, read: Read, say: Progress) -> Iterator[Recording]:
+    """Each recording in turn; ``read`` knows what was said by hand."""
     for path in paths:
-        yield read_recording(
-            path,
-            channels=channels,
-            units=units,
-            rate_hz=rate_hz,
-            memory_limit_bytes=memory_limit_bytes,
-            progress=lambda f: say("reading", f / 10),
-        )
+        yield read(path, progress=lambda f: say("reading", f / 10))
 
 
 def describe(
@@ -89,6 +79,8 @@ def describe(
     channels: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     rate_hz: float | None = None,
+    scales: Mapping[str, float] | None = None,
+    dbc: str | os.PathLike[str] | None = None,
     memory_limit_bytes: int | None = None,
     progress: Progress | None = None,
 ) -> Diagnosis:
@@ -97,7 +89,16 @@ def describe(
     parts: list[RecordingPart] = []
     crank: CrankPart | None = None
     cams: tuple[CamSeen, ...] = ()
-    for recording in _read(paths, channels, units, rate_hz, memory_limit_bytes, say):
+    read = partial(
+        read_recording,
+        channels=channels,
+        units=units,
+        rate_hz=rate_hz,
+        scales=scales,
+        dbc=dbc,
+        memory_limit_bytes=memory_limit_bytes,
+    )
+    for recording in _read(paths, read, say):
         wheel, patterns = (wheel_pattern(engine), cam_patterns(engine)) if engine else (None, ())
         decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
         parts.append(_recording_part(decoded))
@@ -118,6 +119,8 @@ def diagnose(
     observations: Observations | None = None,
     tools: Sequence[str] | None = None,
     rate_hz: float | None = None,
+    scales: Mapping[str, float] | None = None,
+    dbc: str | os.PathLike[str] | None = None,
     memory_limit_bytes: int | None = None,
     progress: Progress | None = None,
 ) -> Examination:
@@ -131,8 +134,17 @@ def diagnose(
         A file that cannot be used, or options that do not fit it; one line says what to do.
     """
     say = progress or _silent
-    recordings = list(_read(paths, channels, units, rate_hz, memory_limit_bytes, say))
-    wheel, patterns = _reference(engine, reference, cam_teeth, channels, units)
+    read = partial(
+        read_recording,
+        channels=channels,
+        units=units,
+        rate_hz=rate_hz,
+        scales=scales,
+        dbc=dbc,
+        memory_limit_bytes=memory_limit_bytes,
+    )
+    recordings = list(_read(paths, read, say))
+    wheel, patterns = _reference(engine, reference, cam_teeth, read)
     examined = [diagnose_recording(r, wheel, patterns, progress=say) for r in recordings]
     return _caused(_joined(examined, engine), engine, observations, tools)
 
@@ -229,8 +241,7 @@ def _reference(
     engine: Engine | None,
     reference: str | os.PathLike[str] | None,
     cam_teeth: int | None,
-    channels: Mapping[str, str] | None,
-    units: Mapping[str, str] | None,
+    read: Read,
 ) -> tuple[WheelPattern | None, tuple[CamPattern, ...]]:
     """What the cams are held against: an engine file, or a recording known to be good."""
     if engine is not None and reference is None:
@@ -238,7 +249,7 @@ def _reference(
     if reference is None:
         return None, ()
     wheel = wheel_pattern(engine) if engine is not None else None
-    good = decode(read_recording(reference, channels=channels, units=units), wheel)
+    good = decode(read(reference), wheel)
     if good.wheel is None:
         raise UsageError(
             code="reference-unusable",

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from tightside.cli.console import STDOUT, first_run_told, progress_shown, say, write_result
-from tightside.cli.inputs import codes_from, engine_or_none, observations_or_none, pairs, tools_from
+from tightside.cli.inputs import codes_from, engine_or_none, factors, observations_or_none, pairs, tools_from
 from tightside.cli.memory import memory_limit_bytes
 from tightside.errors import UsageError
 
@@ -26,7 +26,11 @@ def run(
     ] = None,
     channel: Annotated[list[str] | None, typer.Option("--channel", metavar="ROLE=COLUMN", help="Role by hand.")] = None,
     unit: Annotated[list[str] | None, typer.Option("--unit", metavar="ROLE=UNIT", help="Unit by hand.")] = None,
-    rate_hz: Annotated[float | None, typer.Option("--rate-hz", help="Samples a second, if there is no time.")] = None,
+    scale: Annotated[list[str] | None, typer.Option("--scale", metavar="ROLE=FACTOR", help="Factor by hand.")] = None,
+    rate_hz: Annotated[
+        float | None, typer.Option("--rate-hz", "--rate", help="Samples a second, if there is no time.")
+    ] = None,
+    dbc: Annotated[Path | None, typer.Option("--dbc", metavar="F", help="Describes the messages of a CAN log.")] = None,
     codes: Annotated[str, typer.Option("--codes", metavar="P0016,...", help="Trouble codes that are stored.")] = "",
     observations: Annotated[
         Path | None, typer.Option("--observations", metavar="F", help="What is seen, heard and told: a YAML list.")
@@ -41,12 +45,13 @@ def run(
     check_targets(json, report)
     channels = pairs(channel, "--channel", "ROLE=COLUMN")
     units = pairs(unit, "--unit", "ROLE=UNIT")
+    scales = factors(scale, "--scale")
     stored = codes_from(codes)
     if not recordings and not stored and observations is None:
         raise UsageError(
             code="nothing-to-diagnose",
             what="there is nothing to diagnose",
-            hint="Give a recording, or trouble codes with --codes, or what you see with --observations",
+            hint="Give a RECORDING, or trouble codes with --codes, or what you see with --observations",
         )
     from tightside import pipeline
     from tightside.report.text import diagnosis_text
@@ -63,6 +68,8 @@ def run(
             observations=observations_or_none(observations),
             tools=tools_from(tools),
             rate_hz=rate_hz,
+            scales=scales,
+            dbc=dbc,
             memory_limit_bytes=memory_limit_bytes(),
             progress=progress,
         )

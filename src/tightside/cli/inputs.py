@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,6 +40,25 @@ def pairs(values: list[str] | None, option: str, form: str) -> dict[str, str]:
                 hint=f"Write {option} {form}, each name once",
             )
         found[name] = rest
+    return found
+
+
+def factors(values: list[str] | None, option: str) -> dict[str, float]:
+    """``NAME=FACTOR`` options as a mapping. A decimal comma is understood.
+
+    Raises
+    ------
+    UsageError
+        If one is no pair, or its factor is no number, or zero.
+    """
+    found: dict[str, float] = {}
+    for name, text in pairs(values, option, "ROLE=FACTOR").items():
+        try:
+            found[name] = float(text.replace(",", "."))
+        except ValueError:
+            found[name] = 0.0
+        if not math.isfinite(found[name]) or found[name] == 0.0:
+            raise UsageError(code="option-factor", what=f"{option} {name}", expected="a number, not zero", got=text)
     return found
 
 
