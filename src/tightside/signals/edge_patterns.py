@@ -9,25 +9,31 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.records import Bools, Floats, SensorKind
+from tightside.signals.edge_rest import across_rest, rest_along, without_weak_flux
+from tightside.signals.edge_scale import large_of, lasting_sizes, without_ripples
 from tightside.signals.edge_signal import Signal, averaged, plain_signal, quantile_of, smoothed
-from tightside.signals.edge_swings import Swings, find_swings, grouped, held, merge_ripples, reach_across, trim
+from tightside.signals.edge_swings import Swings, find_swings, grouped, held, reach_across, trim
 from tightside.signals.edge_times import cross_levels, measure_plateaus, measure_transitions
 from tightside.signals.extrema import BlockExtrema
 
-RIPPLE = 0.3  # swings smaller than this part of those around them are no teeth
+HALL_CHANGE = 0.5  # of the recording's large swings: noise is counted in both, ripples are not
 HALL_LEAST = 0.4  # a Hall sensor's swing against the recording's usual one
 VR_LEAST = 0.015  # a coil's swing against the recording's large ones: it grows with speed
+ALL_ALONG = 0.9  # a Hall sensor's swing is as large all along the recording
 HALL_ACROSS = 0.1  # how far beyond the middle both ends of a Hall swing reach, as part of it
 COIL_GROWS = 1.7  # a Hall sensor's swing follows at most its supply
 COIL_FALLS_BACK = 0.3
 INCOHERENT = 0.2  # highs (and lows) that differ by this part of the swing from one to the next are no pattern
 INCOHERENT_HALL = 0.14
+MOST_WHITE = 0.1  # ... white noise counted
 INCOHERENT_FEW = 0.4  # the same for the few pulses of a one-tooth cam, from rest on
 FEW_STAND_OUT = 25.0  # ... which must stand this many standard deviations out of the noise
 STANDS_OUT = 11.0  # least swing in standard deviations of the noise: 1e8 white samples give none
+LEVELS_APART = 3.0  # standard deviations of the noise between a Hall sensor's levels
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
+MANY_SPIKES, MOST_SPIKES = 2.5, 20.0  # for each change
 _PASSES = 8
 _SOME_RUNS, _SOME_LENGTH = 32, 64
 _SD_PER_MEAN = 1.253314  # standard deviation over mean absolute deviation, normal
@@ -112,9 +118,15 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
         return None
     least = max(min(least, 0.5 * signal.swing), VR_LEAST * signal.swing)
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
-    signal = replace(signal, least=least, brief=int(short))
-    swings = merge_ripples(find_swings(signal.x, signal.extrema, least), RIPPLE)
+    signal = replace(signal, least=least, brief=int(short), per_second=rate_hz / signal.step)
+    swings = find_swings(signal.x, signal.extrema, least)
+    steps = _level_changes(signal, swings) if kind != "vr" else swings
+    swings = without_ripples(signal.x, swings, signal.brief, signal.per_second)
     swings = _above(swings, VR_LEAST, signal)
+    if kind == "hall" or (kind is None and len(steps) < len(swings) and _spans(steps) > ALL_ALONG * _spans(swings)):
+        found = _sift(signal, steps, short, kind)
+        if found is not None and found.kind == "hall":
+            return found
     found = _sift(signal, swings, short, kind)
     if found is None or found.kind == "hall":
         return found
@@ -122,7 +134,19 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
     again = _sift(signal, lasting, short, "vr") if len(lasting) < len(swings) else None
     if again is not None:
         found = replace(again, spikes=again.spikes + (len(swings) - len(lasting)) // 2)
-    return found if found.spikes <= 10 + len(found.changes.cross) else None
+    return found if found.spikes <= MOST_SPIKES * len(found.changes.cross) else None
+
+
+def _spans(swings: Swings) -> float:
+    return float(swings.at[-1] - swings.at[0]) if len(swings) else 0.0
+
+
+def _level_changes(signal: Signal, swings: Swings) -> Swings:
+    """Swings that may be a Hall sensor's: not small beside the usual one, whatever its plateaus hold."""
+    sizes = swings.sizes()
+    if len(swings) < 2 or sizes.min() >= HALL_CHANGE * sizes.max():
+        return swings
+    return trim(swings, HALL_CHANGE * large_of(lasting_sizes(signal.x, swings, signal.brief)))
 
 
 def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:
@@ -141,9 +165,9 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
                 return None
             changes = _changes(signal, swings, tame(signal, swings) if more else peaks, cross)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes.some())
-        fewer = _fewer(changes, told)
+        fewer = _coil_teeth(signal, changes) if told == "vr" else _level_teeth(changes)
         if len(fewer) == len(swings):
-            strange = spikes > 10 + 3 * len(swings) or _strange(signal, changes.some(), told)
+            strange = _strange(signal, changes.some(), told, spikes / len(swings))
             return None if strange else Pattern(signal, changes, told, spikes)
         first = int(np.searchsorted(swings.at, fewer.at[0])) if len(fewer) else 0
         at_ends_only = np.array_equal(swings.at[first : first + len(fewer)], fewer.at) and len(fewer) > 1
@@ -152,10 +176,19 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
     return None
 
 
-def _fewer(changes: Changes, kind: SensorKind) -> Swings:
-    """Turning points on their own side: a coil's peaks, a Hall sensor's plateaus, and those as large as the others."""
-    if kind == "vr":
-        return reach_across(replace(changes.swings, value=changes.peaks), 0.0)
+def _coil_teeth(signal: Signal, changes: Changes) -> Swings:
+    """A coil's peaks: those with the flux of a tooth, on their own side of rest."""
+    swings = replace(changes.swings, value=changes.peaks)
+    ends = float(signal.extrema.low.min()), float(signal.extrema.high.max())
+    fewer = without_weak_flux(swings, signal.per_second, ends)
+    if len(fewer) < len(swings):
+        return fewer
+    rest = rest_along(signal.x, swings, changes.cross, signal.per_second, [])
+    return across_rest(swings, rest, signal.per_second, signal.noise)
+
+
+def _level_teeth(changes: Changes) -> Swings:
+    """A Hall sensor's plateaus, each on its own side of the middle, and as far from it as the others."""
     settled = _settled(changes)
     fewer = reach_across(settled, 0.0)
     return fewer if len(fewer) < len(settled) else reach_across(_above(settled, HALL_LEAST), HALL_ACROSS)
@@ -180,15 +213,23 @@ def _settled(changes: Changes) -> Swings:
     return replace(changes.swings, value=np.where(np.isfinite(levels), levels, changes.swings.value))
 
 
-def _strange(signal: Signal, changes: Changes, kind: SensorKind) -> bool:
-    """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels."""
+def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float) -> bool:
+    """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels.
+
+    ``spikes``: how many were taken out for each change that stayed; where they are many, all depends on the choice.
+    """
+    if spikes > MOST_SPIKES:
+        return True
     size = max(usual_of(np.abs(changes.after - changes.before)), 1e-300)
     width = changes.width
+    if kind == "hall" and size < LEVELS_APART * signal.noise:
+        return True
     if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2:  # a recorder's last digit flickers
         return True
     if len(changes.cross) >= 7:
-        white = 0.4 * signal.noise / size
-        return _coherence(changes) > white + (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
+        white = min(0.4 * signal.noise / size, MOST_WHITE)
+        chosen = 0.5 if spikes > MANY_SPIKES else 1.0
+        return _coherence(changes) > white + chosen * (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
     if kind == "vr" and len(changes.cross) >= 3:  # a coil that has seen a tooth or two and rests in between
         reach = quantile_of(np.abs(np.diff(changes.peaks)), 0.5)
         return reach < FEW_STAND_OUT * signal.noise or _coherence(changes) > INCOHERENT_FEW
@@ -203,7 +244,7 @@ def _above(swings: Swings, part: float, signal: Signal | None = None) -> Swings:
     if sizes.min() >= part * sizes.max():
         return swings
     large = sizes if signal is None else np.abs(np.diff(tame(signal, swings)))
-    return trim(swings, part * quantile_of(large, 0.75))
+    return trim(swings, part * large_of(large))
 
 
 def tame(signal: Signal, swings: Swings) -> Floats:

@@ -32,6 +32,7 @@ class Signal:
     brief: int = 1  # samples: as long as a spike may be
     step: int = 1
     width: int = 1
+    per_second: float = 1.0
 
     def to_raw(self, index: Floats) -> Floats:
         """Places in the raw trace. [samples]"""

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
 from tightside.signals.edge_patterns import Changes, Pattern, cross_at, dome_of, find_pattern, usual_of
+from tightside.signals.edge_rest import rest_along
 from tightside.signals.edge_signal import Signal, quantile_of
 from tightside.signals.edge_swings import grouped
 from tightside.signals.edge_times import refine, steady_levels
@@ -28,7 +29,6 @@ NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _HUM_V = 0.3  # peak to peak
 _CALM = 16.0  # swing in standard deviations of the noise
 _CROSSES = 6.0  # noise deviations that a coil goes beyond rest on both sides, within 5 to 15 % of its swing
-_MOST_MEANT = 400_000  # samples behind a mean
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,11 +208,11 @@ def _hall_levels(pattern: Pattern) -> tuple[Floats, Floats, Floats]:
 def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats, Floats]:
     """Crossings of the rest level, that level (NaN for a swing that does not clearly cross it), and the swings."""
     swings = pattern.changes.swings
-    rest = _rest_level(pattern.signal, pattern.changes, limits)
+    rest = rest_along(pattern.signal.x, swings, pattern.changes.cross, pattern.signal.per_second, limits)
     clear = np.clip(_CROSSES * pattern.signal.noise, 0.05 * swings.sizes(), 0.15 * swings.sizes())
     low, high = np.minimum(swings.value[1:], swings.value[:-1]), np.maximum(swings.value[1:], swings.value[:-1])
     level = np.where((high > rest + clear) & (low < rest - clear), rest, np.nan)
-    cross = cross_at(pattern.signal, swings, swings.value, np.full(len(level), rest), centre=True)
+    cross = cross_at(pattern.signal, swings, swings.value, rest, centre=True)
     return cross, level, swings.sizes()
 
 
@@ -260,27 +260,6 @@ def _timing_sd(span: Floats, size: Floats, noise: float) -> float:
     hidden = np.maximum(0.0, 1.0 - 0.6 * span) / np.sqrt(12.0)
     sd = np.hypot(from_noise, hidden)
     return float(np.sqrt(np.mean(np.minimum(sd, quantile_of(sd, 0.9)) ** 2)))
-
-
-def _rest_level(signal: Signal, changes: Changes, limits: list[float]) -> float:
-    """A coil's rest level: the mean over whole periods, because what it gives is the derivative of a bounded flux.
-
-    Periods with cut-off tops or bottoms are left out as long as there are others.
-    """
-    cross = changes.cross[np.isfinite(changes.cross)]
-    first, last = cross[0], cross[len(cross) - 1 - (len(cross) - 1) % 2]
-    if last - first < 8:
-        return float(np.mean(changes.swings.value))
-    i = np.unique(np.linspace(first, last, int(min(last - first, _MOST_MEANT))).astype(np.int64))
-    value = changes.swings.value
-    if limits:
-        touched = np.isin(value, limits)
-        touched = touched[:-1] | touched[1:]
-        period = np.searchsorted(changes.cross, i)
-        spared = ~touched[np.clip(period // 2 * 2, 0, len(touched) - 1)]
-        i = i[spared] if spared.mean() > 0.05 else i
-    values = signal.x[i].astype(float)
-    return float(np.mean(values[np.isfinite(values)]))
 
 
 def _cut_off(signal: Signal, changes: Changes) -> list[tuple[str, float]]:
