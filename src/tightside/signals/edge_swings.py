@@ -14,10 +14,9 @@ from numpy.typing import NDArray
 
 from tightside.records import Floats, Ints
 from tightside.signals.edge_signal import quantile_of
-from tightside.signals.extrema import BLOCK, INNER, BlockExtrema
+from tightside.signals.extrema import BLOCK, INNER, BlockExtrema, block_extrema
 
 _OUTER = 0.65  # quantile of the highs that stands for them: ringing may add as many again, spikes a third
-_ROW = 8  # blocks that are passed at once where nothing turns
 _GROUP = 16  # swings whose upper quartile is the local measure of "large"
 
 
@@ -76,7 +75,7 @@ def _place(x: Any, i: int, wanted: Any) -> int:
 _ONE, _NONE = np.int16(1), np.int16(0)  # narrow counters: more samples to a vector
 
 
-@njit(**INNER)
+@njit(inline="always", **INNER)
 def _one_step(x: Any, a: int, upper: float, lower: float, whole: bool) -> int:
     """Where the block from a steps once, and for good, across both levels: how many samples are above upper.
 
@@ -123,97 +122,115 @@ def _begin(x: Any, low: Any, high: Any, least_swing: float) -> tuple[int, int, i
     return 0, 0, 0
 
 
+@njit(inline="always", **INNER)
+def _reach(low: Any, high: Any, b: int, up: bool) -> tuple[float, float]:
+    """What block b reaches on the way to the next turn, and against it."""
+    return (float(high[b]), float(low[b])) if up else (-float(low[b]), -float(high[b]))
+
+
+@njit(inline="always", **INNER)
+def _quiet(blocks: Any, rows: Any, b: int, up: bool, peak: float, least_swing: float) -> tuple[int, float, int]:
+    """Pass over blocks in which nothing turns: the first in which something may, the peak there, and its block or -1.
+
+    ``blocks`` and ``rows`` hold the lows and highs of blocks of samples, and of blocks of these.
+    """
+    record = -1
+    while b < blocks[0].size:
+        if b % BLOCK == 0:
+            far, near = _reach(rows[0], rows[1], b // BLOCK, up)
+            if near > peak - least_swing and far <= peak:
+                b += BLOCK
+                continue
+        far, near = _reach(blocks[0], blocks[1], b, up)
+        further = max(peak, far)
+        if not near > further - least_swing:
+            break
+        record = b if far > peak else record
+        peak = further
+        b += 1
+    return b, peak, record
+
+
 @njit(**INNER)
-def _row(low: Any, high: Any, b: int, way: int) -> tuple[float, float]:
-    """What a row of blocks reaches on the way to the next turn, and against it."""
-    least = low[b]
-    greatest = high[b]
-    for k in range(b, b + _ROW):
-        least = low[k] if low[k] < least else least
-        greatest = high[k] if high[k] > greatest else greatest
-    return (float(greatest), float(least)) if way > 0 else (-float(least), -float(greatest))
+def _place_in(x: Any, low: Any, high: Any, b: int, up: bool, room: float) -> int:
+    """Where in block b its furthest sample is; the block's first sample where all are within ``room`` of it."""
+    far, near = _reach(low, high, b, up)
+    wanted = high[b] if up else low[b]
+    return b * BLOCK if near > far - room else _place(x, b * BLOCK, wanted)
+
+
+@njit(inline="always", **INNER)
+def _note(points: Any, n: int, at: int, value: float, seen: int) -> int:
+    """Write one turning point down where there is room for it; how many there are."""
+    if n < points[0].size:
+        points[0][n] = at
+        points[1][n] = value
+        points[2][n] = seen
+    return n + 1
+
+
+@njit(**INNER)
+def _scan(
+    x: Any, i: int, stop: int, sign: float, peak: float, peak_at: int, least_swing: float, points: Any, n: int
+) -> tuple[float, float, int, int]:
+    """Sample by sample from i to stop: sign, peak, where it is, and how many turning points there are then."""
+    for j in range(i, stop):
+        v = sign * float(x[j])
+        if v > peak:
+            peak, peak_at = v, j
+        elif v < peak - least_swing:
+            n = _note(points, n, peak_at, sign * peak, j)
+            sign, peak, peak_at = -sign, -v, j
+    return sign, peak, peak_at, n
 
 
 @njit(cache=True, nogil=True)
-def _turns(x: Any, low: Any, high: Any, least_swing: float, whole: bool, at: Any, value: Any, seen: Any) -> int:
+def _turns(x: Any, blocks: Any, rows: Any, least_swing: float, whole: bool, points: Any) -> int:
     """Turning points of swings larger than least_swing; gives how many there are, also beyond the room for them.
 
-    ``way`` is +1 where the next turn is a high, -1 where it is a low. What is compared with ``peak`` is multiplied by
-    it, so that ups and downs take the same path.
+    Where the next turn is a low, all is multiplied by a ``sign`` of -1, so that ups and downs take the same path.
     """
+    low, high = blocks
     begun, way, first_at = _begin(x, low, high, least_swing)
     if way == 0:
         return 0
-    at[0] = first_at
-    value[0] = float(x[first_at])
-    seen[0] = begun
-    n = 1
-    peak = way * float(x[begun])
-    peak_at = begun
-    b = begun // BLOCK - 1
-    while b + 1 < low.size:
-        b += 1
-        if b & (_ROW - 1) == 0 and b * BLOCK > begun and b + _ROW <= low.size:
-            far, near = _row(low, high, b, way)
-            if near > peak - least_swing and far <= peak:
-                b += _ROW - 1
-                continue
+    sign = float(way)
+    n = _note(points, 0, first_at, float(x[first_at]), begun)
+    b = begun // BLOCK + 1
+    sign, peak, peak_at, n = _scan(
+        x, begun + 1, min(x.size, b * BLOCK), sign, sign * float(x[begun]), begun, least_swing, points, n
+    )
+    while True:
+        b, peak, record = _quiet(blocks, rows, b, sign > 0, peak, least_swing)
+        if record >= 0:
+            peak_at = _place_in(x, low, high, record, sign > 0, 0.5 * least_swing)
+        if b >= low.size:
+            break
+        far, near = _reach(low, high, b, sign > 0)
         i = b * BLOCK
-        stop = min(x.size, i + BLOCK)
-        if i <= begun:
-            i = begun + 1
+        b += 1
+        bound = max(peak, far) - least_swing
+        above = _one_step(x, i, sign * bound, sign * (near + least_swing), whole)
+        before = above if sign > 0 else BLOCK - above
+        if above > 0 and 0 < before < BLOCK and sign * float(x[i]) > bound:
+            n = _note(points, n, i if far > peak else peak_at, sign * max(peak, far), i + before)
+            sign, peak, peak_at = -sign, -near, i + BLOCK - 1
         else:
-            far = float(high[b]) if way > 0 else -float(low[b])
-            near = float(low[b]) if way > 0 else -float(high[b])
-            if near > peak - least_swing:
-                if far <= peak:
-                    continue
-                if near > far - least_swing:
-                    peak = far
-                    peak_at = _place(x, i, high[b] if way > 0 else low[b]) if near <= far - 0.5 * least_swing else i
-                    continue
-            bound = max(peak, far) - least_swing
-            above = _one_step(x, i, way * bound, way * (near + least_swing), whole)
-            before = above if way > 0 else BLOCK - above
-            if above > 0 and 0 < before < BLOCK and way * float(x[i]) > bound:
-                if n < at.size:
-                    at[n] = i if far > peak else peak_at
-                    value[n] = way * max(peak, far)
-                    seen[n] = i + before
-                n += 1
-                way = -way
-                peak = -near
-                peak_at = stop - 1
-                continue
-        while i < stop:
-            v = way * float(x[i])
-            if v > peak:
-                peak = v
-                peak_at = i
-            elif v < peak - least_swing:
-                if n < at.size:
-                    at[n] = peak_at
-                    value[n] = way * peak
-                    seen[n] = i
-                n += 1
-                way = -way
-                peak = -v
-                peak_at = i
-            i += 1
-    if n < at.size:
-        at[n] = peak_at
-        value[n] = way * peak
-        seen[n] = peak_at
-    return n + 1
+            sign, peak, peak_at, n = _scan(x, i, min(x.size, i + BLOCK), sign, peak, peak_at, least_swing, points, n)
+    count: int = _note(points, n, peak_at, sign * peak, peak_at)
+    return count
 
 
 def find_swings(x: NDArray[Any], extrema: BlockExtrema, least_swing: float) -> Swings:
     """All turning points of swings above ``least_swing``, visiting only blocks that can hold one."""
     whole = x.dtype.kind in "iu"
+    blocks = (extrema.low, extrema.high)
+    rows = (block_extrema(extrema.low).low, block_extrema(extrema.high).high)
     room = max(1024, len(x) // 256)
     while True:
         found = Swings(np.empty(room, np.int64), np.empty(room), np.empty(room, np.int64))
-        n = int(_turns(x, extrema.low, extrema.high, least_swing, whole, found.at, found.value, found.seen))
+        points = (found.at, found.value, found.seen)
+        n = int(_turns(x, blocks, rows, least_swing, whole, points))
         if n <= room:
             return found.take(slice(0, n))
         room = n
