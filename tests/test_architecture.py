@@ -45,7 +45,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     **{room: (room, *SHARED) for room in ROOMS},
     "report": ("report", "diagnosis", *SHARED),
     "pipeline": (*ROOMS, "diagnosis", *SHARED),
-    "cli": (*ROOMS, "cli", "pipeline", "diagnosis", *SHARED),
+    "forecast": ("engine", "twin", *SHARED),
+    "cli": (*ROOMS, "cli", "pipeline", "forecast", "diagnosis", *SHARED),
 }
 NOT_IN_ROOMS = {"os.environ", "os.getenv", "time.time", "datetime.now", "datetime.today", "np.random.seed", "input"}
 SLOW_TO_IMPORT = ("scipy.stats", "matplotlib", "numba")

@@ -492,3 +492,97 @@ class PhaserMotion(Record):
     signal: Literal["", "frozen", "out of range", "default value", "dropouts"] = ""
     learned_offset: bool = False  # the module may have learned an offset that hides a slip
     notes: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------------------------------- what the mechanism will do
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CylinderForecast(Record):
+    """What a compression gauge would show at one cylinder. Pressures in kPa; intervals hold 95 in 100."""
+
+    cylinder: int
+    bank: int
+    peak_kpa_abs: float
+    gauge_kpa: float  # above ambient
+    gauge_ci95_kpa: tuple[float, float]
+    in_time_gauge_kpa: float  # the same engine with nothing wrong
+    relative_to_in_time: float  # gauge reading over that in time
+    relative_ci95: tuple[float, float]
+    evo_deg: float  # where the valves open and close, after the cylinder's own compression top
+    evc_deg: float
+    ivo_deg: float
+    ivc_deg: float
+    leak_mm2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ToothForecast(Record):
+    """Compression with one kind of cam off by whole teeth, all else sound, as a share of that in time."""
+
+    works: str  # "intake", "exhaust" or "intake and exhaust"
+    teeth: int  # positive late
+    offset_deg: float
+    relative_to_in_time: float
+    relative_ci95: tuple[float, float]
+    contact: float  # chance that valves and pistons meet there
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Unknown(Record):
+    """Something that the forecast had to assume, and what that is worth."""
+
+    name: str
+    taken: str
+    gauge_percent: float  # change of the gauge reading by one standard deviation of it
+    relative_percent: float  # ... and of the share of in time
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Forecast(Record):
+    """What an engine with given cam offsets and leaks would show while cranking."""
+
+    engine: str
+    rpm: float
+    manifold_kpa_abs: float
+    ambient_kpa: float
+    cams: tuple[tuple[str, float, int | None], ...]  # cam, offset late [deg], teeth where counted
+    cylinders: tuple[CylinderForecast, ...]
+    shut_throttle_kpa_abs: tuple[float, float] | None = None  # manifold with the throttle shut: so, and in time
+    by_tooth: tuple[ToothForecast, ...] = ()
+    unknowns: tuple[Unknown, ...] = ()
+    assumed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    theta_deg: Floats = array()  # (A,) after each cylinder's own compression top
+    pressure_kpa: Floats = array(ndim=2)  # (A, Y) absolute, cylinders in the order of ``cylinders``
+    in_time_kpa: Floats = array(ndim=2)  # (A, Y)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class GapTrace(Record):
+    """Gap between one kind of valve and its piston over crank angle, at one offset of its cam."""
+
+    cam: str
+    valve: str
+    teeth: int | None  # None for an offset that was measured
+    offset_deg: float
+    gap_mm: float
+    gap_ci95_mm: tuple[float, float]
+    probability: float  # that they meet
+    bend: float  # that they meet hard enough to bend
+    theta_deg: Floats = array()  # (A,) after the cylinder's own compression top
+    trace_mm: Floats = array()  # (A,)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class GapSurvey(Record):
+    """Everything that the clearance report shows."""
+
+    engine: str
+    tolerance_mm: float
+    traces: tuple[GapTrace, ...]
+    phaser: tuple[tuple[str, str, int, float], ...] = ()  # cam, valve, teeth, gap with the phaser at its worst
+    assumed: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()

@@ -20,6 +20,7 @@ VERBS = {
     "diagnose": ("tightside.cli.diagnose", "Has the valve timing slipped: which cam, how many teeth, how sure."),
     "engine": ("tightside.cli.engine", "Check an engine file, or print its schema."),
     "clearance": ("tightside.cli.clearance", "Gap between valves and pistons, tooth by tooth."),
+    "predict": ("tightside.cli.predict", "What a fault would show: compression and vacuum, cylinder by cylinder."),
     "simulate": ("tightside.cli.simulate", "Make a recording of an engine with a chosen fault."),
 }
 

@@ -122,6 +122,7 @@ class Cycle(Record):
     """One cycle of every cylinder in steady running, each half crank degree from 0 to 720 inclusive."""
 
     theta_deg: Floats = array()  # (A,) engine frame
+    tops_deg: Floats = array()  # (Y,)
     pressure_kpa: Floats = array(ndim=2)  # (A, Y) absolute
     mass_kg: Floats = array(ndim=2)  # (A, Y)
     kelvin: Floats = array(ndim=2)  # (A, Y)
@@ -332,6 +333,7 @@ def _cycle(b: Breathing, around: Surroundings, out: Floats, balance: Balance, ho
     slope = np.column_stack([np.interp(theta - top, ANGLES_DEG, b.slope_m3_rad, period=720.0) for top in b.tops_deg])
     return Cycle(
         theta_deg=theta,
+        tops_deg=b.tops_deg,
         pressure_kpa=pressure / KPA,
         mass_kg=out[:, :n, 1],
         kelvin=out[:, :n, 2],
