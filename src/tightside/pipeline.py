@@ -21,27 +21,34 @@ from tightside.causes.numbers import PRACTICE
 from tightside.causes.observations import Observations
 from tightside.causes.tools import known_tools
 from tightside.causes.weigh import judge_causes
+from tightside.codes.read import read_codes
+from tightside.codes.together import read_together
 from tightside.diagnosis import (
     CamSeen,
     CamVerdict,
     CausePart,
+    CodePart,
+    CodeSetPart,
     CrankPart,
     Diagnosis,
     EvidencePart,
     Examination,
+    PhaserPart,
     RecordingPart,
     TestPart,
 )
 from tightside.engine.model import Engine
-from tightside.engine.patterns import cam_patterns, wheel_pattern
+from tightside.engine.patterns import cam_patterns, drive_stages, wheel_pattern
 from tightside.errors import UsageError
 from tightside.recordings.registry import read_recording
 from tightside.records import (
     CamEdges,
     CamOffset,
     CamPattern,
+    CodeFinding,
     DriveStage,
     EdgeTrain,
+    Readings,
     Recording,
     SensorKind,
     WheelPattern,
@@ -53,7 +60,12 @@ from tightside.signals.decode import Decoded, decode
 from tightside.timing.assign import assign_cams
 from tightside.timing.judge import CamEvidence, judge_cams
 from tightside.timing.learn import learn_patterns, seen_angles
+from tightside.timing.log_convention import Said
+from tightside.timing.log_judge import judge_log
 from tightside.timing.offset import measure_cams
+
+LOG_WORTH = 0.01  # of a log's reading, beside an engine cycle of a sensor recording
+APART_DEG = 2.0  # two recordings of one cam may differ by so much more than their intervals: phasers move
 
 Progress = Callable[[str, float], None]
 Paths = Sequence[str | os.PathLike[str]]
@@ -116,6 +128,8 @@ def diagnose(
     channels: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     codes: Sequence[str] = (),
+    code_table: Mapping[str, CodeFinding] | None = None,
+    phase: Said | None = None,
     observations: Observations | None = None,
     tools: Sequence[str] | None = None,
     rate_hz: float | None = None,
@@ -126,7 +140,9 @@ def diagnose(
 ) -> Examination:
     """The verdict on a vehicle, from its recordings and an engine file or a recording known to be good.
 
-    Codes and observations are weighed with them, or alone. ``tools`` are what the shop has; None: everything.
+    Slow logs and sensor recordings may be mixed. ``phase`` is what was said of a log's cam phase, ``code_table`` holds
+    makers' own codes. Codes and observations are weighed with them, or alone. ``tools`` are what the shop has; None:
+    everything.
 
     Raises
     ------
@@ -145,8 +161,14 @@ def diagnose(
     )
     recordings = list(_read(paths, read, say))
     wheel, patterns = _reference(engine, reference, cam_teeth, read)
-    examined = [diagnose_recording(r, wheel, patterns, progress=say) for r in recordings]
-    return _caused(_joined(examined, engine), engine, observations, tools)
+    examined = [
+        diagnose_log(r, _log_patterns(r, engine, cam_teeth), said=phase, idle_rpm=engine.idle_rpm if engine else None)
+        if r.kind == "log"
+        else diagnose_recording(r, wheel, patterns, progress=say)
+        for r in recordings
+    ]
+    whole = _coded(_joined(examined, engine), engine, codes, code_table)
+    return _caused(whole, engine, observations, tools)
 
 
 def diagnose_recording(
@@ -179,6 +201,46 @@ def diagnose_recording(
         trains=dict(decoded.trains),
         edges=tuple(edges for edges, _ in pairs),
     )
+
+
+def diagnose_log(
+    recording: Recording,
+    patterns: tuple[CamPattern, ...],
+    *,
+    said: Said | None = None,
+    idle_rpm: float | None = None,
+) -> Examination:
+    """One slow log, from its columns to the verdict on each cam and the motion of each phaser."""
+    found = judge_log(recording, patterns, said=said, idle_rpm=idle_rpm)
+    speed = recording.with_role("log:rpm")
+    rpm = speed.data.values if speed is not None and isinstance(speed.data, Readings) else np.empty(0)
+    diagnosis = Diagnosis(
+        version=__version__,
+        recordings=(recording_part(recording, rpm[np.isfinite(rpm) & (rpm > 0.0)]),),
+        cams=tuple(CamVerdict.of(c) for c in found.cams),
+        phasers=tuple(PhaserPart.of(m) for m in found.phasers) or None,
+    )
+    return Examination(
+        diagnosis=diagnosis, recording=recording, cams=found.cams, patterns=patterns, phasers=found.phasers
+    )
+
+
+def _log_patterns(recording: Recording, engine: Engine | None, cam_teeth: int | None) -> tuple[CamPattern, ...]:
+    """Drive and phaser of each cam that a log can be about; a module sees cams of which the file gives no sensor."""
+    none = np.empty(0)
+    if engine is not None:
+        known = {p.cam: p for p in cam_patterns(engine)}
+        for name, cam in engine.cams.items():
+            reach, advances = (
+                (cam.phaser.authority_deg, cam.phaser.direction == "advance") if cam.phaser else (0.0, True)
+            )
+            bare = CamPattern(name, none, none > 0, drive_stages(cam), reach, advances)
+            known.setdefault(name, bare)
+        return tuple(known.values())
+    named = {
+        c.role.rsplit(":", 1)[1] for c in recording.channels if (c.role or "").startswith("log:cam_phase_") and c.role
+    }
+    return tuple(CamPattern(cam, none, none > 0, _drive(cam_teeth), reference="log") for cam in sorted(named))
 
 
 def _kinds(wheel: WheelPattern | None, patterns: tuple[CamPattern, ...]) -> dict[str, SensorKind]:
@@ -314,26 +376,66 @@ def _joined(examined: list[Examination], engine: Engine | None) -> Examination:
         patterns = cam_patterns(engine) if engine is not None else ()
         name = engine.name if engine is not None else None
         return Examination(diagnosis=Diagnosis(version=__version__, engine=name), patterns=patterns)
-    best: dict[str, tuple[CamOffset, Examination]] = {}
-    for e in examined:
-        for cam in e.cams:
-            if cam.cam not in best or _worth(cam) > _worth(best[cam.cam][0]):
-                best[cam.cam] = (cam, e)
+    best: dict[str, CamOffset] = {}
+    for cam in (cam for e in examined for cam in e.cams):
+        if cam.cam not in best or _worth(cam) > _worth(best[cam.cam]):
+            best[cam.cam] = cam
     first = max(examined, key=lambda e: sum(_worth(c) for c in e.cams))
-    cams = tuple(cam for cam, _ in best.values())
-    whole = replace(first, cams=cams) if cams else first
+    cams = tuple(_held_against_others(cam, examined) for cam in best.values())
+    phasers = tuple(m for e in examined for m in e.phasers)
+    every = {p.cam: p for e in reversed(examined) for p in (*e.patterns, *first.patterns)}
+    whole = replace(first, cams=cams or first.cams, phasers=phasers, patterns=tuple(every.values()))
     diagnosis = whole.diagnosis.model_copy(
         update={
             "engine": engine.name if engine is not None else None,
             "recordings": tuple(r for e in examined for r in e.diagnosis.recordings),
             "cams": tuple(CamVerdict.of(c) for c in cams) or first.diagnosis.cams,
+            "phasers": tuple(PhaserPart.of(m) for m in phasers) or None,
         }
     )
     return replace(whole, diagnosis=with_words(diagnosis))
 
 
 def _worth(cam: CamOffset) -> float:
-    return cam.cycles if cam.state not in ("no signal", "not enough data") else -1.0 / (1 + cam.cycles)
+    judged = cam.state not in ("no signal", "not enough data")
+    weight = 1.0 if cam.evidence == "sensor" else LOG_WORTH
+    return weight * cam.cycles if judged else -1.0 / (1 + weight * cam.cycles)
+
+
+def _held_against_others(cam: CamOffset, examined: Sequence[Examination]) -> CamOffset:
+    """The cam with a note where another recording puts it elsewhere: said, not averaged away."""
+    others = [c for e in examined for c in e.cams if c.cam == cam.cam and c is not cam and c.offset_deg is not None]
+    said = []
+    for other in others:
+        if cam.offset_deg is None or other.offset_deg is None or cam.ci95_deg is None or other.ci95_deg is None:
+            continue
+        apart = abs(other.offset_deg - cam.offset_deg)
+        allowed = 0.5 * (np.ptp(cam.ci95_deg) + np.ptp(other.ci95_deg)) + APART_DEG
+        if apart > allowed:
+            side = "late" if other.offset_deg > 0 else "early"
+            what = "log" if other.evidence == "log" else "recording"
+            said.append(f"contradicted: another {what} puts it {abs(other.offset_deg):.1f} degrees {side}")
+    return replace(cam, notes=(*cam.notes, *said)) if said else cam
+
+
+# -------------------------------------------------------------------------------------------------------------- codes
+
+
+def _coded(
+    whole: Examination, engine: Engine | None, codes: Sequence[str], table: Mapping[str, CodeFinding] | None
+) -> Examination:
+    """The examination with what the trouble codes say, each and together."""
+    if not codes:
+        return whole
+    found = read_codes(codes, table)
+    together = read_together(found, {str(b): c for b, c in engine.banks.items()} if engine is not None else None)
+    told = whole.diagnosis.model_copy(
+        update={
+            "codes": tuple(CodePart.of(c) for c in found),
+            "code_sets": tuple(CodeSetPart.of(s) for s in together) or None,
+        }
+    )
+    return replace(whole, diagnosis=told, codes=found, code_sets=together)
 
 
 # ------------------------------------------------------------------------------------------------------------- causes

@@ -8,7 +8,16 @@ from typing import Annotated
 import typer
 
 from tightside.cli.console import STDOUT, first_run_told, progress_shown, say, write_result
-from tightside.cli.inputs import codes_from, engine_or_none, factors, observations_or_none, pairs, tools_from
+from tightside.cli.inputs import (
+    code_table_or_none,
+    codes_from,
+    engine_or_none,
+    factors,
+    observations_or_none,
+    pairs,
+    phase_from,
+    tools_from,
+)
 from tightside.cli.memory import memory_limit_bytes
 from tightside.errors import UsageError
 
@@ -31,7 +40,18 @@ def run(
         float | None, typer.Option("--rate-hz", "--rate", help="Samples a second, if there is no time.")
     ] = None,
     dbc: Annotated[Path | None, typer.Option("--dbc", metavar="F", help="Describes the messages of a CAN log.")] = None,
-    codes: Annotated[str, typer.Option("--codes", metavar="P0016,...", help="Trouble codes that are stored.")] = "",
+    codes: Annotated[
+        str, typer.Option("--codes", metavar="P0016,...", help="Trouble codes; P0016:pending, :new, :2F for a status.")
+    ] = "",
+    code_table: Annotated[
+        Path | None, typer.Option("--code-table", metavar="F", help="Makers' own codes, YAML.")
+    ] = None,
+    phase_unit: Annotated[
+        str | None, typer.Option("--phase-unit", metavar="crank|cam", help="Degrees of a log's cam phase.")
+    ] = None,
+    phase_sign: Annotated[
+        str | None, typer.Option("--phase-sign", metavar="early|late", help="What a log's positive cam phase means.")
+    ] = None,
     observations: Annotated[
         Path | None, typer.Option("--observations", metavar="F", help="What is seen, heard and told: a YAML list.")
     ] = None,
@@ -65,6 +85,8 @@ def run(
             channels=channels,
             units=units,
             codes=stored,
+            code_table=code_table_or_none(code_table),
+            phase=phase_from(phase_unit, phase_sign),
             observations=observations_or_none(observations),
             tools=tools_from(tools),
             rate_hz=rate_hz,

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from tightside.errors import UsageError
 
 if TYPE_CHECKING:
     from tightside.causes.observations import Observations
     from tightside.engine.model import Engine
+    from tightside.records import CodeFinding
+    from tightside.timing.log_convention import Said
 
 
 def engine_or_none(source: Path | None) -> Engine | None:
@@ -63,27 +66,51 @@ def factors(values: list[str] | None, option: str) -> dict[str, float]:
 
 
 def codes_from(text: str) -> tuple[str, ...]:
-    """Trouble codes from "P0016, p0340": upper case, in order, each once. Form as in SAE J2012.
+    """Trouble codes from "P0016, p0340:pending": upper case, in order, each once, a status kept behind its colon.
 
     Raises
     ------
     UsageError
-        If one is not a letter P, C, B or U and four digits, of which the first is 0 to 3 and the others hexadecimal.
+        If one is not a letter P, C, B or U and four digits, of which the first is 0 to 3 and the others hexadecimal, or
+        its status is none.
     """
-    found = [part.upper() for part in text.replace(",", " ").split()]
-    for code in found:
-        if not _is_code(code):
-            raise UsageError(
-                code="trouble-code",
-                what="--codes holds something that is not a trouble code",
-                expected="a letter P, C, B or U and four digits, as in P0016",
-                got=code,
-            )
-    return tuple(dict.fromkeys(found))
+    from tightside.codes.read import split_entry
+
+    found: dict[str, str] = {}
+    for entry in text.replace(",", " ").split():
+        code, _, byte = split_entry(entry)
+        status = entry.partition(":")[2]
+        found.setdefault(code, f"{code}:{status if byte is None else f'{byte:02X}'}" if status else code)
+    return tuple(found.values())
 
 
-def _is_code(code: str) -> bool:
-    return len(code) == 5 and code[0] in "PCBU" and code[1] in "0123" and set(code[2:]) <= set("0123456789ABCDEF")
+def code_table_or_none(source: Path | None) -> Mapping[str, CodeFinding] | None:
+    """Read a table of makers' own codes, if one was named."""
+    if source is None:
+        return None
+    from tightside.codes.own import read_code_table
+
+    return read_code_table(source)
+
+
+def phase_from(unit: str | None, sign: str | None) -> Said | None:
+    """What was said of a log's cam phase: cam or crank degrees, and what a positive number means.
+
+    Raises
+    ------
+    UsageError
+        If a word is none of those.
+    """
+    from tightside.timing.log_convention import Said
+
+    units: dict[str | None, Literal["crank", "cam"] | None] = {None: None, "crank": "crank", "cam": "cam"}
+    signs: dict[str | None, Literal["early", "late"] | None] = {None: None, "early": "early", "late": "late"}
+    signs |= {"advance": "early", "retard": "late"}
+    for option, word, known in (("--phase-unit", unit, units), ("--phase-sign", sign, signs)):
+        if word not in known:
+            expected = "one of " + ", ".join(w for w in known if w)
+            raise UsageError(code="phase-word", what=f"{option} is not understood", expected=expected, got=str(word))
+    return Said(units[unit], signs[sign]) if unit or sign else None
 
 
 def observations_or_none(source: Path | None) -> Observations | None:
