@@ -33,6 +33,8 @@ LEVELS_APART = 3.0  # standard deviations of the noise between a Hall sensor's l
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
+ALONE = 0.8  # part of all swings that stay
+WIDEST = 1024  # samples behind a mean
 MANY_SPIKES, MOST_SPIKES = 2.5, 20.0  # for each change
 _PASSES = 8
 _SOME_RUNS, _SOME_LENGTH = 32, 64
@@ -101,14 +103,31 @@ def find_pattern(x: NDArray[Any], extrema: BlockExtrema, rate_hz: float, kind: S
     signal = smoothed(plain)
     while True:
         found = _search_in(signal, rate_hz, kind)
-        if signal.width == 1 or (found and _shorter_pulses(found.changes.cross) * signal.step >= 2.5 * signal.width):
-            return found
+        if signal.width == 1 or (found and _spares_pulses(found)):
+            break
         signal = averaged(plain, signal.width // 2) if signal.width > 4 else plain
+    if found is None or found.spikes > len(found.changes.cross):
+        return _search_means(plain, signal.width, rate_hz, kind) or found
+    return found
 
 
-def _shorter_pulses(cross: Floats) -> float:
+def _search_means(plain: Signal, width: int, rate_hz: float, kind: SensorKind | None) -> Pattern | None:
+    """Search wider means than the noise seemed to ask for: brushes spark in bursts, which samples in a row hide."""
+    width = max(4, 2 * width)
+    while width * 64 <= len(plain.x) and width <= WIDEST:
+        found = _search_in(averaged(plain, width), rate_hz, kind)
+        if found and _spares_pulses(found) and found.spikes <= len(found.changes.cross):
+            return found
+        width *= 2
+    return None
+
+
+def _spares_pulses(found: Pattern) -> bool:
+    """Whether the means are over few enough samples to leave the shorter pulses alone."""
+    cross = found.changes.cross
     width = np.diff(cross[np.isfinite(cross)])
-    return quantile_of(width, 0.1) if len(width) else np.inf
+    shorter = quantile_of(width, 0.1) if len(width) else np.inf
+    return shorter * found.signal.step >= 2.5 * found.signal.width
 
 
 def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Pattern | None:
@@ -144,14 +163,14 @@ def _spans(swings: Swings) -> float:
 def _level_changes(signal: Signal, swings: Swings) -> Swings:
     """Swings that may be a Hall sensor's: not small beside the usual one, whatever its plateaus hold."""
     sizes = swings.sizes()
-    if len(swings) < 2 or sizes.min() >= HALL_CHANGE * sizes.max():
+    if len(swings) < 4 or sizes[1:-1].min() >= HALL_CHANGE * sizes.max():  # what the ends cut short is seen to later
         return swings
     return trim(swings, HALL_CHANGE * large_of(lasting_sizes(signal.x, swings, signal.brief)))
 
 
 def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:
     """Take out what is no tooth until nothing more has to go."""
-    spikes = 0
+    spikes, count = 0, len(swings)
     changes: Changes | None = None
     for _ in range(_PASSES):
         if len(swings) < 2:
@@ -167,7 +186,7 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes.some())
         fewer = _coil_teeth(signal, changes) if told == "vr" else _level_teeth(changes)
         if len(fewer) == len(swings):
-            strange = _strange(signal, changes.some(), told, spikes / len(swings))
+            strange = _strange(signal, changes.some(), told, spikes / len(swings), len(swings) > ALONE * count)
             return None if strange else Pattern(signal, changes, told, spikes)
         first = int(np.searchsorted(swings.at, fewer.at[0])) if len(fewer) else 0
         at_ends_only = np.array_equal(swings.at[first : first + len(fewer)], fewer.at) and len(fewer) > 1
@@ -213,10 +232,11 @@ def _settled(changes: Changes) -> Swings:
     return replace(changes.swings, value=np.where(np.isfinite(levels), levels, changes.swings.value))
 
 
-def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float) -> bool:
+def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float, alone: bool) -> bool:
     """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels.
 
     ``spikes``: how many were taken out for each change that stayed; where they are many, all depends on the choice.
+    ``alone``: hardly anything else moves.
     """
     if spikes > MOST_SPIKES:
         return True
@@ -224,16 +244,24 @@ def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float) 
     width = changes.width
     if kind == "hall" and size < LEVELS_APART * signal.noise:
         return True
-    if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2:  # a recorder's last digit flickers
-        return True
+    if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2 and _few_values(signal.x):
+        return True  # a recorder's last digit flickers
     if len(changes.cross) >= 7:
         white = min(0.4 * signal.noise / size, MOST_WHITE)
         chosen = 0.5 if spikes > MANY_SPIKES else 1.0
-        return _coherence(changes) > white + chosen * (INCOHERENT_HALL if kind == "hall" else INCOHERENT)
+        if kind == "hall":
+            return _coherence(changes) > white + chosen * INCOHERENT_HALL
+        stands_out = quantile_of(np.abs(np.diff(changes.peaks)), 0.25) > FEW_STAND_OUT * signal.noise
+        return _coherence(changes) > white + chosen * (INCOHERENT_FEW if stands_out and alone else INCOHERENT)
     if kind == "vr" and len(changes.cross) >= 3:  # a coil that has seen a tooth or two and rests in between
         reach = quantile_of(np.abs(np.diff(changes.peaks)), 0.5)
         return reach < FEW_STAND_OUT * signal.noise or _coherence(changes) > INCOHERENT_FEW
     return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
+
+
+def _few_values(x: NDArray[Any]) -> bool:
+    some = x[len(x) // 2 : len(x) // 2 + 4096]
+    return len(np.unique(some[np.isfinite(some)])) < 5
 
 
 def _above(swings: Swings, part: float, signal: Signal | None = None) -> Swings:

@@ -19,8 +19,9 @@ from tightside.signals.edge_scale import reach_of, size_around
 from tightside.signals.edge_signal import quantile_of
 from tightside.signals.edge_swings import Swings, merge_small
 
-FLUX_LEAST = 0.2  # of the usual flux: a tooth bent away gives 0.4 of it
-ACROSS = 0.15  # of what its neighbours reach beyond rest: a tooth's peak reaches as far
+FLUX_LEAST = 0.3  # of the usual flux: a tooth bent away gives 0.4 of it
+ACROSS = 0.2  # of what its neighbours reach beyond rest: a tooth's peak reaches as far ...
+ACROSS_NOISE, ACROSS_MOST = 5.0, 0.4  # ... and beyond noise by so many deviations, though not by more than that part
 _AVERAGED_S = 0.25  # as many periods as this make a mean, 1 to 16 on either side
 _MOST_PERIODS = 16
 _STEADY = 0.01  # of the swing: a rest level that moves less is taken as fixed
@@ -110,8 +111,9 @@ def across_rest(swings: Swings, rest: Floats, per_second: float, noise: float) -
     for k in (0, 1):
         own = np.maximum(beyond[k::2], 0.0)
         reach = reach_of(np.concatenate([swings.at[:1], swings.at[k::2]]), own, per_second)
-        margin[k::2] = ACROSS * size_around(swings.at[k::2], own, reach)
-    return _outermost(swings, sign, beyond > np.maximum(margin, 2.0 * noise))
+        near = size_around(swings.at[k::2], own, reach)
+        margin[k::2] = np.clip(ACROSS_NOISE * noise, ACROSS * near, ACROSS_MOST * near)
+    return _outermost(swings, sign, beyond > margin)
 
 
 def _outermost(swings: Swings, sign: Floats, keep: Bools) -> Swings:

@@ -73,7 +73,7 @@ def without_ripples(x: NDArray[np.float64], swings: Swings, brief: int, per_seco
     """Without the swings that are small beside those near them in time: ringing, hum, noise on a flat."""
     for part in (0.25, 0.5, 1.0, 1.0):
         sizes = swings.sizes()
-        if len(swings) < 4 or sizes.min() >= RIPPLE * sizes.max():
+        if len(swings) < 4 or sizes[1:-1].min() >= RIPPLE * sizes.max():  # those at the ends cannot be merged
             break
         lasting = lasting_sizes(x, swings, brief)
         near = size_around(swings.at[1:], lasting, reach_of(swings.at, lasting, per_second))
