@@ -47,7 +47,9 @@ class Measured:
 
 def measured_cam(cam: CamOffset, pattern: CamPattern | None) -> Measured:
     """What counts of a cam's verdict as measurement, with what its pattern says of drive and phaser."""
-    seen = {"no signal": 2, "not enough data": 1}.get(cam.state, 0)
+    seen: int | None = {"no signal": 2, "not enough data": 1}.get(cam.state, 0)
+    if cam.evidence == "log" and seen == 1:  # units or sides left open, or too little rest: nothing about the signal
+        seen = None
     stages = pattern.stages if pattern is not None else ()
     pitch = tooth_pitch_deg(stages) if stages else (cam.tooth_pitch_deg or n.USUAL_PITCH_DEG)
     sd = (cam.ci95_deg[1] - cam.ci95_deg[0]) / 3.92 if cam.ci95_deg else 1.0

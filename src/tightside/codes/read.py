@@ -110,8 +110,8 @@ def unknown_finding(code: str) -> CodeFinding:
         meaning=f"unknown here: its number lies in {owner}",
         standard=standard,
         known=False,
-        says="That the module stored it.",
-        does_not_say="Anything that is used here. Look it up in the maker's service information"
+        says="The module stored it.",
+        does_not_say="What it means is not known here. Look it up in the maker's service information"
         + ("." if standard else ", and add it with --code-table if it bears on timing."),
         source="number block only",
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from tightside.diagnosis import CamSeen, CamVerdict, Diagnosis, RecordingPart, TestPart
 from tightside.report import advice
 from tightside.report.causes import cause_text, conflict_words, disagreements, headline_causes
+from tightside.report.codes import code_text, codes_alone, phaser_text
 from tightside.report.words import (
     SEVERITY,
     capital,
@@ -80,7 +81,7 @@ def _call(cams: tuple[CamVerdict, ...]) -> str:
         case "no signal":
             return "no signal, cannot be judged"
         case "not enough data":
-            return "cannot tell from this recording"
+            return f"cannot tell from this {'recording' if cam.evidence == 'sensor' else 'log'}"
         case _:
             return "in time"
 
@@ -100,7 +101,8 @@ def _why(cam: CamVerdict, every: Sequence[CamVerdict]) -> list[str]:
     if cam.offset_deg is None:
         return [sentence(note) for note in cam.notes]
     name = capital(long_name(cam.cam, every))
-    said = [f"{name} {_place(cam)}, over {cam.cycles} engine cycles, against {_reference(cam)}."]
+    over = "engine cycles" if cam.evidence == "sensor" else "steady readings of the log"
+    said = [f"{name} {_place(cam)}, over {cam.cycles} {over}, against {_reference(cam)}."]
     if cam.tooth_pitch_deg:
         said.append(f"One tooth of its drive is {cam.tooth_pitch_deg:.1f} crank degrees.")
     if cam.scatter_deg is not None:
@@ -119,7 +121,8 @@ def _place(cam: CamVerdict) -> str:
 
 
 def _steadiness(cam: CamVerdict) -> str:
-    scatter = f"from cycle to cycle it varies by {max(cam.scatter_deg or 0.0, 0.05):.1f} degrees"
+    each = "cycle to cycle" if cam.evidence == "sensor" else "reading to reading"
+    scatter = f"from {each} it varies by {max(cam.scatter_deg or 0.0, 0.05):.1f} degrees"
     if cam.state == "erratic":
         return f"It is erratic: {scatter}. That points to the phaser, its oil, or a slack chain {PRACTICE}."
     if cam.state == "slipped":
@@ -134,6 +137,8 @@ def headline(diagnosis: Diagnosis) -> str:
         return found[0].text
     if not diagnosis.recordings and diagnosis.causes:
         return headline_causes(diagnosis) or "Nothing of this points to a fault of the valve timing."
+    if not diagnosis.recordings and diagnosis.codes:
+        return codes_alone(diagnosis)
     if diagnosis.cams:
         return "Cannot tell: nothing to compare the cams with."
     return "Cannot tell: no camshaft signal in this recording."
@@ -185,8 +190,12 @@ def diagnosis_text(diagnosis: Diagnosis) -> str:
         lines += [answer.text] + ([f"  {answer.sure}."] if answer.sure else [])
         lines += [*_wrapped(" ".join(answer.why), "  "), ""]
     if not told.judged:
-        lines += [*_wrapped(headline(told), "", "  "), "", *([describe_text(told)] if told.recordings or told.cams else [])]
-    lines += _cause_lines(told)
+        lines += [
+            *_wrapped(headline(told), "", "  "),
+            "",
+            *([describe_text(told)] if told.recordings or told.cams else []),
+        ]
+    lines += _section("Phasers", phaser_text(told)) + _section("Codes", code_text(told)) + _cause_lines(told)
     lines += _next_lines(told) + (_warning_lines(told) if told.judged else [])
     lines += ["Take care"] + [line for text in told.cautions or () for line in _wrapped(text, "  - ", "    ")]
     return "\n".join(lines) + "\n"
@@ -198,6 +207,11 @@ def _cause_lines(diagnosis: Diagnosis) -> list[str]:
     heading = ["Causes", *(line for text in disagreements(diagnosis) for line in _wrapped(text, "  "))]
     lines = [line for indent, text in told for line in _wrapped(text, " " * indent, " " * (indent + 2))]
     return [*heading, *lines, ""] if lines or len(heading) > 1 else []
+
+
+def _section(heading: str, told: Sequence[tuple[int, str]]) -> list[str]:
+    lines = [line for indent, text in told for line in _wrapped(text, " " * indent, " " * (indent + 2))]
+    return [heading, *lines, ""] if lines else []
 
 
 def _next_lines(diagnosis: Diagnosis) -> list[str]:

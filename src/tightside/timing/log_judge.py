@@ -328,6 +328,12 @@ class _CamCase:
         return self.chance_of(self.factor) + self.chance_of(-self.factor) >= KNOWN
 
     @property
+    def side_known(self) -> bool:
+        """Whether early and late are told apart."""
+        same = sum(r.probability for r in self.readings if r.factors[self.cam.cam] * self.factor > 0.0)
+        return same >= KNOWN
+
+    @property
     def read(self) -> bool:
         """Whether one way to read the log may be shown alone."""
         return self.chance_of(self.factor) >= KNOWN
@@ -412,13 +418,13 @@ class _CamCase:
     def both_ways(self) -> str:
         """What the offset would be, read each way."""
         assert self.basis is not None
-        factors = {r.factors[self.cam.cam] for r in self.readings}
-        if self.unit_known:
-            factors = {f for f in factors if abs(f) == abs(self.factor)}
+        factors = {f for r in self.readings if self.chance_of(f := r.factors[self.cam.cam]) >= 1.0 - MOVED + 0.02}
         ways = sorted({round(f * self.basis.level.mean, 1) for f in factors})
         told = ", or ".join(f"{abs(w):.1f} crank degrees {'late' if w > 0 else 'early'}" for w in ways)
-        asked = "give --phase-unit and --phase-sign" if not self.unit_known else "give --phase-sign"
-        return f"read as logged this is {told}: which of them the log does not say, so no call is made; {asked}"
+        asked = [] if self.unit_known else ["--phase-unit"]
+        asked += [] if self.side_known else ["--phase-sign"]
+        open_ = f"read as logged this is {told}: which of them the log does not say, so no call is made"
+        return f"{open_}; give {' and '.join(asked)}"
 
     @property
     def hangs(self) -> bool:
