@@ -24,7 +24,9 @@ FITTING = 0.5  # share of the expected edges that must be found
 FEW_EDGES, FITTING_FEW = 5, 0.7  # a coil's few like edges match almost anything: more of them must
 BELONGING = 0.22  # share of the edges offered that must belong: a loose cam's own stray too, so few may
 EITHER_WAY = 0.05  # chance from which the other way up must be counted in
-UNSEEN_POLARITY = "the engine file lists one edge of each pulse only, so the signal may be upside down and the other edge the one meant"
+UNSEEN_POLARITY = (
+    "the engine file lists one edge of each pulse only: the signal may be upside down and the other edge the one meant"
+)
 TOO_WIDE = 0.7  # of a tooth: an interval so wide names none
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
@@ -280,9 +282,7 @@ def _why_open(belief: TeethBelief) -> tuple[str, ...]:
         return ()  # said beside the interval
     if belief.reference_lost > REFERENCE_OPEN:
         return ("off by about a whole tooth, but a crank reference that is off would look the same: check it first",)
-    return (
-        "off by about a whole tooth, but a phaser that is not parked, or the other cams' place, allows another count",
-    )
+    return ("off by about a whole tooth, but a phaser that is not parked or another stage would look the same",)
 
 
 def _slope(x: Floats, y: Floats) -> float | None:

@@ -13,13 +13,13 @@ import numpy as np
 
 from tightside.records import CamEdges, CamPattern, CrankClock, CycleOffsets, Floats
 from tightside.timing.match import CamMatch, choose_place, hides_polarity, match_segment
+from tightside.timing.runout import EdgeMeans, offsets_from_edges
 
-RUNOUT_SD_DEG = 0.055  # crank wheel runout seen at a cam's few edges (common practice, no source)
 CLOCK_SHARE = 0.5  # of the clock's error between teeth: what of it is alike in each cycle
 DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
 TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
-EDGE_SD_DEG = 0.10  # prior for the fixed error of one edge, worth EDGE_PRIOR edges
-EDGE_PRIOR = 3.0
+COMMON_SD_DEG = 0.05  # crank sensor's own level and mounting: alike for all edges, so that nothing shows it
+DELAY_SD_DEG = 0.03  # one polarity of a sensor against the other, whatever the speed
 OUTLIERS_SHARE = 0.12  # at most so many cycles are set aside as standing far out
 MAD_TO_SD = 1.482602  # 1 / Phi^-1(3/4)
 
@@ -93,12 +93,55 @@ def measure_cams(
             if hides_polarity(cams[i], patterns[i]):
                 other = match_segment(cams[i], patterns[i], not inverted[i], use[i], place.shift_deg)
                 turned[i] += [other] if other is not None else []
-    return tuple(
-        replace(
-            _offsets(edges, pattern, found, clock, unsure),
-            turned=_offsets(edges, pattern, other, clock, unsure) if other else None,
+
+    def measured(of: list[list[CamMatch]]) -> list[CycleOffsets]:
+        return [_offsets(e, p, m, clock, unsure) for e, p, m in zip(cams, patterns, of, strict=True)]
+
+    upright = _without_runout(measured(matches), cams, patterns, clock)
+    over = _without_runout(measured(turned), cams, patterns, clock)
+    return tuple(replace(o, turned=u if u.cycles else None) for o, u in zip(upright, over, strict=True))
+
+
+def _without_runout(
+    measured: list[CycleOffsets], cams: tuple[CamEdges, ...], patterns: tuple[CamPattern, ...], clock: CrankClock
+) -> list[CycleOffsets]:
+    """The same with what wheels and sensors add taken out, and with the standard deviation of what may be left."""
+    there = [i for i, o in enumerate(measured) if np.isfinite(o.edge_offset_deg).any()]
+    if not there:
+        return measured
+    parts = [_edge_means(measured[i], cams[i], patterns[i], clock) for i in there]
+    joined = EdgeMeans(
+        np.concatenate([p.offset_deg for p in parts]),
+        np.concatenate([p.cam + k for k, p in enumerate(parts)]),
+        np.concatenate([p.angle_deg for p in parts]),
+        np.concatenate([p.rising for p in parts]),
+        np.concatenate([p.sd_deg for p in parts]),
+        np.concatenate([p.delay_sd_deg for p in parts]),
+    )
+    out = list(measured)
+    for i, part, mean, sd in zip(there, parts, *offsets_from_edges(joined), strict=True):
+        shift = float(mean - part.offset_deg.mean())
+        out[i] = replace(
+            out[i],
+            offset_deg=out[i].offset_deg + shift,
+            systematic_sd_deg=float(np.sqrt(sd**2 + COMMON_SD_DEG**2 + patterns[i].edge_sd_deg ** 2)),
         )
-        for edges, pattern, found, other in zip(cams, patterns, matches, turned, strict=True)
+    return out
+
+
+def _edge_means(offsets: CycleOffsets, edges: CamEdges, pattern: CamPattern, clock: CrankClock) -> EdgeMeans:
+    seen = np.isfinite(offsets.edge_offset_deg)
+    n = int(seen.sum())
+    rate = 6.0 * float(np.median(offsets.rpm))
+    random = max(offsets.within_sd_deg, 0.0) / np.sqrt(np.maximum(offsets.edge_count[seen], 1))
+    delay = rate * float(np.hypot(DELAY_SD_S, TRANSITION_SHARE * np.hypot(edges.transition_s, clock.transition_s)))
+    return EdgeMeans(
+        offset_deg=offsets.edge_offset_deg[seen],
+        cam=np.zeros(n, np.int64),
+        angle_deg=offsets.edge_angles_deg[seen],
+        rising=pattern.rising[seen],
+        sd_deg=np.hypot(random, CLOCK_SHARE * clock.error_deg),
+        delay_sd_deg=np.full(n, float(np.hypot(delay, DELAY_SD_DEG))),
     )
 
 
@@ -138,7 +181,6 @@ def _offsets(
         edge_count=count,
         edges_per_cycle=n,
         cycles=len(cycle),
-        systematic_sd_deg=_systematic_sd(fixed, pattern, edges, clock, speed),
         edge_angles_deg=np.where(np.isfinite(own), pattern.edges_deg + own, np.nan),
         within_sd_deg=robust_sd(residual - cycle[:, None] - fixed[None, :]),
         inverted=found[0].inverted,
@@ -192,22 +234,6 @@ def _trimmed_column_mean(x: Floats) -> Floats:
             far = max(4.0 * robust_sd(v), 0.05)
             out[n] = v[np.abs(v - np.median(v)) <= far].mean()
     return out
-
-
-def _systematic_sd(fixed: Floats, pattern: CamPattern, edges: CamEdges, clock: CrankClock, speed: Floats) -> float:
-    """Standard deviation of what does not average out over cycles. [deg]"""
-    known = fixed[np.isfinite(fixed)]
-    n = max(len(known), 1)
-    pooled = (EDGE_PRIOR * EDGE_SD_DEG**2 + float(known @ known)) / (EDGE_PRIOR + n - 1)
-    ups, downs = fixed[pattern.rising & np.isfinite(fixed)], fixed[~pattern.rising & np.isfinite(fixed)]
-    tilt = 0.0
-    if len(ups) and len(downs):  # one polarity later than the other: a delay of which either may be free
-        tilt = abs(float(ups.mean() - downs.mean())) / 12.0**0.5
-    rate = float(np.median(speed)) if len(speed) else 0.0
-    delay = rate * float(np.hypot(DELAY_SD_S, TRANSITION_SHARE * np.hypot(edges.transition_s, clock.transition_s)))
-    between = CLOCK_SHARE * clock.error_deg
-    parts = [pooled / n, tilt**2, RUNOUT_SD_DEG**2, delay**2, pattern.edge_sd_deg**2, between**2]
-    return float(np.sqrt(sum(parts)))
 
 
 def summarise(offsets: CycleOffsets) -> tuple[float, tuple[float, float], float]:

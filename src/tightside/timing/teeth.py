@@ -30,12 +30,12 @@ EARLIER_OF_BANK, EARLIER_OF_CAM = (
 MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
 WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0  # chains worn at all; late only, exponential, by the bank
 PHASER_WEIGHT = 0.05  # a phaser that is not parked: anywhere within its authority
-PHASER_WEIGHT_CRANKING = 0.015  # the same before there is oil pressure, when its pin should hold it
+PHASER_WEIGHT_CRANKING = 0.03  # the same before there is oil pressure, when its pin should hold it
 ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
 ADRIFT_SPAN_DEG = 200.0
 TURNED_WEIGHT = 0.06  # a signal that is upside down, where its edges cannot show it
 REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
-REFERENCE_LOST = 0.035  # chance that the reference is off by more: wheel moved, wrong data
+REFERENCE_LOST = 0.05  # chance that the reference is off by more: wheel moved, wrong data
 REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
 LOST_DEG = 3.0  # from here on a reference counts as lost
 PLACES_DEG = 200.0  # places of a repeating wheel are weighed this far
@@ -220,7 +220,9 @@ def _belief(cam: MeasuredCam, shared: Jumps, both: Floats) -> TeethBelief:
     own = _own_jumps(cam)
     both = both / both.sum()
     prior = shared.prior[:, None] * own.prior[None, :]
-    total, before, on = {}, {}, np.zeros(len(stages) + 1)
+    total: dict[int, float] = {}
+    before: dict[int, float] = {}
+    on = np.zeros(len(stages) + 1)
     for b in range(len(shared.teeth)):
         for k in range(len(own.teeth)):
             teeth, stage = _counted(shared, b, own, k)
