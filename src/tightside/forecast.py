@@ -25,6 +25,7 @@ from tightside.records import (
     tooth_pitch_deg,
 )
 from tightside.twin.cycle import ANGLES_DEG, Breathing, Cycle, Sealing, Surroundings, sound, steady_cycle
+from tightside.twin.scene import Subject
 
 CRANKING_RPM = 200.0
 TEETH = range(-4, 5)
@@ -170,6 +171,13 @@ def breathing_of(engine: Engine, lungs: Lungs) -> Breathing:
     )
 
 
+def subject_with_breathing(engine: Engine, subject: Subject) -> Subject:
+    """A subject whose crank can be turned by its gas."""
+    lungs = lungs_of(engine)
+    works = tuple((n, kind, engine.cylinders_of_cam(n)) for n, cam in engine.cams.items() for kind in cam.kinds)
+    return replace(subject, breathing=breathing_of(engine, lungs), valves_of=works)
+
+
 def sealing_of(
     engine: Engine, offsets_deg: Mapping[str, float], leaks: Mapping[int, Leak], trim: tuple[float, float] = (0.0, 0.0)
 ) -> Sealing:
@@ -241,7 +249,7 @@ def unknowns_of(setup: Setup, speed_guessed: bool) -> list[tuple[str, str, Chang
     around = setup.around
 
     def surround(**values: float) -> Change:
-        return lambda s: replace(s, around=replace(s.around, **values))  # type: ignore[arg-type]
+        return lambda s: replace(s, around=replace(s.around, **values))
 
     def ratio(s: Setup) -> Setup:
         geometry = s.lungs.geometry

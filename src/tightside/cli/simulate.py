@@ -17,8 +17,10 @@ if TYPE_CHECKING:
     from tightside.twin.scene import Scenario, Subject, Truth
 
 FAULT_HELP = (
-    "slip:1A=+1, wear:2=3.0, loose:1A=6, stuck:1A=20, moving:1A=25, lost:2A=0.4, crank-shift=8, weak:3=0.5, ..."
+    "slip:1A=+1, wear:2=3.0, loose:1A=6, stuck:1A=20, moving:1A=25, lost:2A=0.4, crank-shift=8, weak:3=0.5, "
+    "hole:3=4, bent-intake:3=2, ..."
 )
+ALSO_HELP = "Record this too: starter_current, battery_voltage, manifold_pressure, cylinder_pressure:3."
 
 
 def run(
@@ -33,6 +35,10 @@ def run(
     rate: Annotated[float, typer.Option("--rate", min=1e3, max=5e6, help="Samples a second.")] = 50e3,
     edges: Annotated[bool, typer.Option("--edges", help="A row per level change, as a logic recorder writes.")] = False,
     noise: Annotated[float, typer.Option("--noise", min=0.0, max=5.0, help="Noise, standard deviation in V.")] = 0.02,
+    also: Annotated[
+        list[str] | None, typer.Option("--also", metavar="ROLE", help=ALSO_HELP + " Turns the crank by real gas.")
+    ] = None,
+    gas: Annotated[bool, typer.Option("--gas", help="Turn the crank by real gas; implied where it is needed.")] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same recording.")] = 0,
     truth: Annotated[str | None, typer.Option("--truth", metavar="F.json", help="Also what was true.")] = None,
 ) -> None:
@@ -43,6 +49,8 @@ def run(
     assert described is not None
     subject = subject_of(described)
     scenario = scenario_from(subject, fault or [], (mode, seconds, rpm), (edges, rate, noise))
+    if gas or also or any(f.kind in ("hole", "bent-intake", "bent-exhaust") for f in scenario.faults):
+        subject, scenario = with_real_gas(described, subject, scenario, tuple(also or ()))
     import numpy as np
 
     from tightside.twin.simulate import simulate
@@ -89,6 +97,18 @@ def subject_of(engine: Engine) -> Subject:
         idle_rpm=engine.idle_rpm or 750.0,
         **_with_room_for_the_rod(more),
     )
+
+
+def with_real_gas(
+    engine: Engine, subject: Subject, scenario: Scenario, also: tuple[str, ...] = ()
+) -> tuple[Subject, Scenario]:
+    """The same engine and scenario, with the gas of every cylinder behind the crank, and more channels."""
+    from dataclasses import replace
+
+    from tightside.forecast import subject_with_breathing
+    from tightside.twin.scene import RealGas
+
+    return subject_with_breathing(engine, subject), replace(scenario, gas=RealGas(also=also))
 
 
 def _with_room_for_the_rod(geometry: dict[str, Any]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ def cam_offset(cam: CamPattern, motion: Motion, scenario: Scenario, orders: floa
     ``orders`` is the firing frequency in pulses per crank turn, at which a healthy cam swings too.
     """
     faults = [f for f in scenario.faults if f.hits(cam.cam)]
-    offset = np.full(len(motion.angle_deg), float(sum(_steady_deg(f, cam) for f in faults)))
+    offset = np.full(len(motion.angle_deg), float(sum(steady_deg(f, cam) for f in faults)))
     for fault in faults:
         if fault.kind == "loose":
             offset += _wandering(len(offset), fault.value, rng)
@@ -33,7 +33,7 @@ def cam_offset(cam: CamPattern, motion: Motion, scenario: Scenario, orders: floa
 
 def slipped_teeth(cam: CamPattern, faults: tuple[Fault, ...]) -> int:
     """Teeth that a cam is off by, in whole teeth of the last stage nearest to what slipped. Late positive."""
-    moved = sum(_steady_deg(f, cam) for f in faults if f.kind == "slip" and f.hits(cam.cam))
+    moved = sum(steady_deg(f, cam) for f in faults if f.kind == "slip" and f.hits(cam.cam))
     return round(moved / tooth_pitch_deg(cam.stages)) if cam.stages else 0
 
 
@@ -41,7 +41,8 @@ def _sign(cam: CamPattern) -> float:
     return -1.0 if cam.phaser_advances else 1.0
 
 
-def _steady_deg(fault: Fault, cam: CamPattern) -> float:
+def steady_deg(fault: Fault, cam: CamPattern) -> float:
+    """What one fault puts a cam off by for good, positive late. [deg]"""
     if fault.kind == "slip":
         return fault.value * tooth_pitch_deg(cam.stages, -1 if fault.stage is None else fault.stage - 1)
     if fault.kind == "wear":

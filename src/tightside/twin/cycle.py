@@ -18,7 +18,7 @@ from tightside.twin.working_gas import air_and_burned, mixed
 
 STEP_DEG = 0.5
 STEPS = 1440
-ANGLES_DEG = np.arange(STEPS) * STEP_DEG  # 0 is the cylinder's own compression top
+ANGLES_DEG: Floats = np.arange(STEPS, dtype=np.float64) * STEP_DEG  # 0 is the cylinder's own compression top
 KPA = 1e3
 MM2 = 1e-6
 FUEL_J_PER_KG_AIR = 44e6 / 14.6 * 0.95  # petrol at the right mixture, 5 % not burned; common practice, no source

@@ -11,6 +11,7 @@ Examples
 "lost:2A"        2A's sensor is dead; "lost:2A=0.4" for 0.4 of the time
 "crank-shift=8"  the crank wheel sits 8 deg late
 "weak:3=0.5"     cylinder 3 pulls half; "leak:3=0.5" keeps half of its compression
+"hole:3=4.0"     cylinder 3 leaks through 4 mm^2 past its rings; "bent-intake:3=2", "bent-exhaust:3=2" past a valve
 "slow:1A=4"      1A's phaser moves four times slower than it should: shows in slow logs
 """
 
@@ -33,8 +34,12 @@ USUAL = {
     "lost": 1.0,
     "crank-shift": 8.0,
     "slow": 4.0,
+    "hole": 4.0,
+    "bent-intake": 4.0,
+    "bent-exhaust": 4.0,
 }
-OF_CYLINDER = ("weak", "leak")
+OF_CYLINDER = ("weak", "leak", "hole", "bent-intake", "bent-exhaust")
+AREAS = ("hole", "bent-intake", "bent-exhaust")
 SHARES = ("lost", "weak", "leak")
 
 
@@ -68,6 +73,8 @@ def _value_of(text: str, kind: str, written: str | None) -> float:
         raise _refused(text, "a number after the equals sign", written) from None
     if kind in SHARES and not 0.0 <= value <= 1.0:
         raise _refused(text, "a share from 0 to 1", written)
+    if kind in AREAS and not 0.0 <= value <= 2000.0:
+        raise _refused(text, "an area from 0 to 2000 mm²", written)
     return value
 
 

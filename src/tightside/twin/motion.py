@@ -26,6 +26,18 @@ MANIFOLD, AMBIENT, MASSES, MASSES_SLOPE = range(4)
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class GasRun(Record):
+    """What the real gas did meanwhile; even knots ``step_s`` apart."""
+
+    step_s: float
+    cylinders: tuple[int, ...]
+    pressure_kpa: Floats = array(ndim=2)  # (G, Y) absolute
+    manifold_kpa: Floats = array()  # (G,)
+    current_a: Floats = array()  # (G,) of the starter
+    battery_v: Floats = array()  # (G,)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Motion(Record):
     """Crank angle over time, even knots ``DT_S`` apart. Unwrapped, engine frame; may run backward when it stops."""
 
@@ -34,6 +46,7 @@ class Motion(Record):
     firing: Floats = array()  # (F,) times of firing tops [s], fuel burning or not
     burning: Floats = array()  # (F,) work of each, kPa
     starter: Floats = array()  # (K,) 0 or 1
+    gas: GasRun | None = None
 
     @property
     def times_s(self) -> Floats:
@@ -93,6 +106,10 @@ def _wander(n: int, share: float, rng: np.random.Generator) -> Floats:
 
 def turn_engine(subject: Subject, scenario: Scenario, rng: np.random.Generator) -> Motion:
     """Integrate the crank's equation of motion for one scenario."""
+    if scenario.gas is not None:
+        from tightside.twin.cranking import turn_with_gas
+
+        return turn_with_gas(subject, scenario, rng)
     running = scenario.running
     sealing = np.array([_left(scenario, "leak", c) for c in subject.firing_order])
     pull = np.array([_left(scenario, "weak", c) for c in subject.firing_order])

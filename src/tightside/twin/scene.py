@@ -8,9 +8,24 @@ from typing import Literal
 import numpy as np
 
 from tightside.records import CamPattern, Floats, Record, SensorKind, WheelPattern, array
+from tightside.twin.cycle import Breathing, Surroundings
 
 Mode = Literal["cranking", "start", "restart", "idle", "snap", "steady"]
-FaultKind = Literal["slip", "wear", "loose", "stuck", "moving", "lost", "crank-shift", "weak", "leak", "slow"]
+FaultKind = Literal[
+    "slip",
+    "wear",
+    "loose",
+    "stuck",
+    "moving",
+    "lost",
+    "crank-shift",
+    "weak",
+    "leak",
+    "slow",
+    "hole",
+    "bent-intake",
+    "bent-exhaust",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -32,6 +47,8 @@ class Subject(Record):
     rod_mm: float = 143.0
     compression_ratio: float = 10.0
     inertia_kg_m2: float | None = None
+    breathing: Breathing | None = None  # only the real gas needs it
+    valves_of: tuple[tuple[str, str, tuple[int, ...]], ...] = ()  # cam, "intake" or "exhaust", cylinders that it works
 
     @property
     def cylinders(self) -> int:
@@ -131,6 +148,29 @@ class Recorder(Record):
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Starter(Record):
+    """Battery, cables and a permanent-magnet starter, seen at the crank. Common practice, no source."""
+
+    battery_v: float = 12.6
+    battery_ohm: float = 0.011
+    rest_ohm: float = 0.010  # cables, brushes, windings
+    grip_nm_a: float | None = None  # torque at the crank per ampere; None: so that the wanted speed comes out
+    free_a: float = 35.0
+    charging_v: float = 14.2  # once it runs
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class RealGas(Record):
+    """Turn the crank by the gas of every cylinder, breathing through its valves, and say what else is recorded."""
+
+    around: Surroundings = field(default_factory=Surroundings)
+    starter: Starter = field(default_factory=Starter)
+    friction: float = 1.0  # times the usual
+    cranking_throttle_mm2: float = 1500.0  # effective, while there is no fuel
+    also: tuple[str, ...] = ()  # roles to record beside crank and cams: "starter_current", "cylinder_pressure:3", ...
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Scenario(Record):
     """All of it. ``sensors`` holds (role, Sensor) where a role is not like ``sensor``."""
 
@@ -142,6 +182,7 @@ class Scenario(Record):
     wobble_deg: float = 0.2  # a healthy cam's swing at firing frequency
     cycle_sd_deg: float = 0.05  # a healthy cam's change from cycle to cycle
     stretch_deg_per_krpm: float = 0.0
+    gas: RealGas | None = None  # None: compression and burn as simple tables, enough for the crank's ripple
 
     def sensor_of(self, role: str) -> Sensor:
         """The sensor behind one role."""

@@ -9,6 +9,7 @@ import numpy as np
 from tightside.records import CamPattern, Channel, Floats, Levels, Record, Recording, Trace
 from tightside.twin.camshafts import cam_offset, slipped_teeth
 from tightside.twin.crossings import find_passes
+from tightside.twin.gauges import gauge_channels
 from tightside.twin.motion import DT_S, MIN_TURNING_DEG_S, Motion, turn_engine
 from tightside.twin.recorder import listed, sampled
 from tightside.twin.scene import CamTruth, Scenario, Sensor, Subject, Truth
@@ -68,6 +69,7 @@ def simulate(subject: Subject, scenario: Scenario, rng: np.random.Generator) -> 
     shafts = _shafts(subject, scenario, (motion, offsets, dead), shift, wheel_rng)
     rngs = wire_rng.spawn(len(shafts))
     channels = tuple(_channel(s, scenario, motion, r) for s, r in zip(shafts, rngs, strict=True))
+    channels += gauge_channels(scenario, motion, wire_rng)
     recording = Recording(file="simulated", kind="sensor", channels=channels, format="simulated")
     return recording, _truth(subject, scenario, (motion, offsets, dead), shift)
 
