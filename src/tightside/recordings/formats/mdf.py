@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tightside.recordings.damage import damage_told, hushed
 from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
+from tightside.recordings.formats.mdf_chains import check_chains
 from tightside.recordings.source import Source, needed
 from tightside.recordings.spool import SpooledColumns
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
@@ -33,6 +34,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     asammdf = needed("asammdf", "MDF files")
     frames = Frames()
     with damage_told(source.name, "MDF file", *BEHIND), hushed("asammdf"):
+        check_chains(source.open(), 4 if source.head[8:9] == b"4" else 3)
         file = _opened(asammdf, source)
         try:
             tables = tuple(_tables(file, source, options))
