@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from test_formats_contract import RATE_HZ, ROWS, times, volts
+from test_formats_contract import DBC, RATE_HZ, ROWS, times, volts
 from tightside.errors import DataError
 from tightside.recordings import read_recording, tables
 from tightside.records import Levels, Readings, Trace
@@ -47,6 +47,43 @@ def test_mdf_groups_of_different_rates_share_one_clock(tmp_path: Path) -> None:
     assert rpm.times_s[0] == 0.0
     assert recording.channels[1].unit == "rpm"
     assert recording.kind == "sensor"
+
+
+@pytest.mark.parametrize("version", ["2.14", "3.30", "4.00", "4.20"])
+def test_mdf_of_any_version_is_read(version: str, tmp_path: Path) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    with asammdf.MDF(version=version) as file:
+        file.append([asammdf.Signal(volts()[0], times(), name="crank", unit="V")])
+        path = Path(file.save(tmp_path / "made", compression=2 if version >= "4" else 0))
+    crank = read_recording(path).channels[0].data
+    assert isinstance(crank, Trace)
+    assert crank.rate_hz == RATE_HZ
+    np.testing.assert_array_equal(crank.values(), volts()[0])
+
+
+def test_mdf_whose_list_leads_back_to_itself_is_refused(tmp_path: Path) -> None:
+    asammdf = pytest.importorskip("asammdf")
+    with asammdf.MDF(version="4.10") as file:
+        file.append([asammdf.Signal(volts()[0], times(), name="crank", unit="V")])
+        data = bytearray(Path(file.save(tmp_path / "made.mf4")).read_bytes())
+    group = int.from_bytes(data[88:96], "little")  # ASAM MDF 4.1: first link of the header block at 64
+    data[group + 24 : group + 32] = group.to_bytes(8, "little")
+    with pytest.raises(DataError, match="leads back to itself"):
+        read_recording(io.BytesIO(bytes(data)))
+
+
+def test_blf_with_an_object_shorter_than_its_heading_is_refused(tmp_path: Path) -> None:
+    can = pytest.importorskip("can")
+    path, dbc = tmp_path / "made.blf", tmp_path / "made.dbc"
+    dbc.write_text(DBC)
+    with can.Logger(str(path), compression_level=0) as logger:
+        for i in range(50):
+            logger.on_message_received(can.Message(timestamp=1.7e9 + i, arbitration_id=256, data=bytes(8)))
+    data = path.read_bytes()
+    inner = data.index(b"LOBJ", data.index(b"LOBJ") + 4)  # the first one in the container
+    damaged = data[: inner + 8] + bytes(4) + data[inner + 12 :]
+    with pytest.raises(DataError, match="cannot be read"):
+        read_recording(io.BytesIO(damaged), dbc=dbc)
 
 
 def test_wav_of_one_or_two_channels_is_sound_until_told_otherwise() -> None:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from tightside.recordings.damage import damage_told, hushed
 from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
-from tightside.recordings.formats.mdf_chains import check_chains
+from tightside.recordings.formats.mdf_chains import Chains
 from tightside.recordings.source import Source, needed
 from tightside.recordings.spool import SpooledColumns
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
@@ -34,7 +34,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     asammdf = needed("asammdf", "MDF files")
     frames = Frames()
     with damage_told(source.name, "MDF file", *BEHIND), hushed("asammdf"):
-        check_chains(source.open(), 4 if source.head[8:9] == b"4" else 3)
+        Chains(source.open(), 3 if source.head[64:66] == b"HD" else 4).check()
         file = _opened(asammdf, source)
         try:
             tables = tuple(_tables(file, source, options))
@@ -72,7 +72,7 @@ def _lay_to_rest(at: TracebackType | None) -> None:
 
 def _message_groups(file: Any) -> set[int]:
     """Groups that hold raw CAN messages (ASAM's bus logging)."""
-    if not hasattr(file, "bus_logging_map"):
+    if file.version < "4":
         return set()
     return {index for groups in file.bus_logging_map["CAN"].values() for index in groups.values()}
 
@@ -131,7 +131,7 @@ def _rows(group: Any, source: Source) -> int:
 
 
 def _may_be_number(channel: Any) -> bool:
-    """Whether a channel is no text, bytes or picture. ASAM MDF 4.1: cn_type 1 is of variable length, cn_data_type 0 to 5
+    """Whether a channel is no text, bytes or picture. ASAM MDF 4.1: cn_type 1 has no fixed length, cn_data_type 0 to 5
     are numbers."""
     return not hasattr(channel, "byte_offset") or (channel.channel_type != 1 and channel.data_type <= 5)
 

@@ -1,4 +1,4 @@
-"""Whether the blocks of an MDF file hang together: each list of them must come to an end.
+"""Whether the blocks of an MDF file hang together: each list must hold what it should, and come to an end.
 
 A damaged file can send a reader round in circles for ever. Layout: ASAM MDF 4.1 (a block is its mark, its length, the
 count of its links and the links; the first link leads to the next of the same kind), and MDF 3 (addresses of 4 bytes).
@@ -7,65 +7,82 @@ count of its links and the links; the first link leads to the next of the same k
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from typing import BinaryIO
 
 HEADER_AT = 64
-MOST_LINKS = 64  # that are looked at: lists hang on the first few
+MOST_LINKS = 8  # that are looked at: lists hang on the first few
 
 
-def check_chains(stream: BinaryIO, version: int) -> None:
-    """Follow every list of data groups, channel groups, channels, data blocks, attachments and events.
+class Chains:
+    """The lists of one file.
 
     Raises
     ------
     ValueError
-        One of them leads back to itself.
+        From `check`: a list leads back to itself or into another one, or holds what does not belong there.
     """
-    links = _links_4 if version >= 4 else _links_3
-    waiting, seen = [HEADER_AT], set()
-    while waiting:
-        head = waiting.pop()
-        chain: set[int] = set()
-        at = head
-        while at and at not in seen:
-            chain.add(at)
-            seen.add(at)
-            following, children = links(stream, at)
-            waiting += children
-            if following in chain:
+
+    def __init__(self, stream: BinaryIO, version: int) -> None:
+        self._stream = stream
+        self._four = version >= 4
+        self._seen: set[int] = set()
+
+    def check(self) -> None:
+        """Follow every list of data groups, channel groups, channels, data blocks, comments and attachments."""
+        mark, links = self._block(HEADER_AT)
+        if not mark.endswith(b"HD") or not links:
+            raise ValueError("its header is missing")
+        for group in self._list(links[0], b"DG"):
+            for channels in self._list(group[1], b"CG"):
+                self._channels(channels[1])
+            self._data(group[2] if self._four else 0)
+        for first, kind in zip(links[1:5] if self._four else (), (b"FH", b"CH", b"AT", b"EV"), strict=False):
+            for _ in self._list(first, kind):
+                pass
+
+    def _channels(self, first: int) -> None:
+        for channel in self._list(first, b"CN"):
+            if self._four and channel[1] and self._block(channel[1])[0] == b"##CN":
+                self._channels(channel[1])
+
+    def _data(self, first: int) -> None:
+        mark, links = self._block(first) if first else (b"", [])
+        if mark == b"##HL" and links:
+            self._data(links[0])
+        elif mark in (b"##DL", b"##LD"):
+            for _ in self._list(first, mark[2:]):
+                pass
+
+    def _list(self, first: int, kind: bytes) -> Iterator[list[int]]:
+        """The links of each block in a list."""
+        at = first
+        while at:
+            mark, links = self._block(at)
+            if at in self._seen:
                 raise ValueError("a list of its blocks leads back to itself")
-            at = following
+            if not mark.endswith(kind) or len(links) < 2:
+                raise ValueError(f"a list of its {kind.decode()} blocks holds something else")
+            self._seen.add(at)
+            yield [*links, 0, 0]
+            at = links[0]
 
+    def _block(self, at: int) -> tuple[bytes, list[int]]:
+        """Mark and first links; nothing where the file ends before."""
+        if not self._four:
+            return self._block_3(at)
+        self._stream.seek(at)
+        heading = self._stream.read(24)
+        if len(heading) < 24:
+            return b"", []
+        mark, count = struct.unpack("<4s12xQ", heading)
+        raw = self._stream.read(8 * min(count, MOST_LINKS))
+        return mark, list(struct.unpack(f"<{len(raw) // 8}Q", raw[: len(raw) // 8 * 8]))
 
-def _links_4(stream: BinaryIO, at: int) -> tuple[int, list[int]]:
-    """The next of the same kind, and the first of each kind below."""
-    stream.seek(at)
-    heading = stream.read(24)
-    if len(heading) < 24:
-        return 0, []
-    mark, _, count = struct.unpack("<4s4x2Q", heading)
-    raw = stream.read(8 * min(count, MOST_LINKS))
-    links = list(struct.unpack(f"<{len(raw) // 8}Q", raw[: len(raw) // 8 * 8]))
-    return _places(mark, links)
-
-
-def _places(mark: bytes, links: list[int]) -> tuple[int, list[int]]:
-    if mark == b"##HD":
-        return 0, links[:5]
-    below = {b"##DG": slice(1, 3), b"##CG": slice(1, 2), b"##CN": slice(1, 2), b"##DL": slice(0, 0)}
-    if mark in (b"##HL", b"##CA"):  # they lead on to a list of another kind
-        return 0, links[:1]
-    if mark in below or mark in (b"##FH", b"##AT", b"##EV", b"##CH", b"##LD"):
-        return (links[0] if links else 0), links[below.get(mark, slice(0, 0))]
-    return 0, []
-
-
-def _links_3(stream: BinaryIO, at: int) -> tuple[int, list[int]]:
-    stream.seek(at)
-    heading = stream.read(12)
-    if len(heading) < 12:
-        return 0, []
-    mark, first, second = struct.unpack("<2s2x2I", heading)
-    if mark == b"HD":
-        return 0, [first]
-    return (first, [second] if mark in (b"DG", b"CG") else []) if mark in (b"DG", b"CG", b"CN") else (0, [])
+    def _block_3(self, at: int) -> tuple[bytes, list[int]]:
+        self._stream.seek(at)
+        heading = self._stream.read(12)
+        if len(heading) < 12:
+            return b"", []
+        mark, first, second = struct.unpack("<2s2x2I", heading)
+        return mark, [first, second]
