@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from tightside.records import Bools, Floats, SensorKind
 from tightside.signals.edge_rest import across_rest, rest_along, without_weak_flux
-from tightside.signals.edge_scale import large_of, lasting_sizes, without_ripples
+from tightside.signals.edge_scale import beneath_spikes, large_of, lasting_sizes, without_ripples
 from tightside.signals.edge_signal import Signal, averaged, plain_signal, quantile_of, smoothed
-from tightside.signals.edge_swings import Swings, find_swings, grouped, held, reach_across, trim
+from tightside.signals.edge_swings import Swings, find_swings, grouped, reach_across, trim
 from tightside.signals.edge_times import cross_levels, measure_plateaus, measure_transitions
 from tightside.signals.extrema import BlockExtrema
 
@@ -139,21 +139,28 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     signal = replace(signal, least=least, brief=int(short), per_second=rate_hz / signal.step)
     swings = find_swings(signal.x, signal.extrema, least)
-    steps = _level_changes(signal, swings) if kind != "vr" else swings
-    swings = without_ripples(signal.x, swings, signal.brief, signal.per_second)
-    swings = _above(swings, VR_LEAST, signal)
-    if kind == "hall" or (kind is None and len(steps) < len(swings) and _spans(steps) > ALL_ALONG * _spans(swings)):
-        found = _sift(signal, steps, short, kind)
-        if found is not None and found.kind == "hall":
+    if kind != "vr":
+        found = _search_levels(signal, swings, short, kind)
+        if found is not None:
             return found
-    found = _sift(signal, swings, short, kind)
-    if found is None or found.kind == "hall":
-        return found
-    lasting = _lasting(signal, swings)  # a coil has no plateau that outlasts a spike: look at its peaks
-    again = _sift(signal, lasting, short, "vr") if len(lasting) < len(swings) else None
-    if again is not None:
-        found = replace(again, spikes=again.spikes + (len(swings) - len(lasting)) // 2)
-    return found if found.spikes <= MOST_SPIKES * len(found.changes.cross) else None
+    beneath, hidden = beneath_spikes(signal.x, swings, signal.brief)
+    for all_of_them, spikes in ((beneath, hidden), (swings, 0))[0 if hidden else 1 :]:
+        some = _above(without_ripples(signal.x, all_of_them, signal.brief, signal.per_second), VR_LEAST, signal)
+        found = _sift(signal, some, short, kind)
+        if found is not None and found.spikes + spikes <= MOST_SPIKES * len(found.changes.cross):
+            return replace(found, spikes=found.spikes + spikes)
+    return None
+
+
+def _search_levels(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:
+    """A Hall sensor's pattern, if its swing is as large all along the recording."""
+    steps = _level_changes(signal, swings)
+    if kind is None:
+        every = _above(without_ripples(signal.x, swings, signal.brief, signal.per_second), VR_LEAST, signal)
+        if len(steps) == len(every) or _spans(steps) < ALL_ALONG * _spans(every):
+            return None
+    found = _sift(signal, steps, short, kind)
+    return found if found is not None and found.kind == "hall" else None
 
 
 def _spans(swings: Swings) -> float:
@@ -198,8 +205,7 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
 def _coil_teeth(signal: Signal, changes: Changes) -> Swings:
     """A coil's peaks: those with the flux of a tooth, on their own side of rest."""
     swings = replace(changes.swings, value=changes.peaks)
-    ends = float(signal.extrema.low.min()), float(signal.extrema.high.max())
-    fewer = without_weak_flux(swings, signal.per_second, ends)
+    fewer = without_weak_flux(swings, signal.per_second)
     if len(fewer) < len(swings):
         return fewer
     rest = rest_along(signal.x, swings, changes.cross, signal.per_second, [])
@@ -211,19 +217,6 @@ def _level_teeth(changes: Changes) -> Swings:
     settled = _settled(changes)
     fewer = reach_across(settled, 0.0)
     return fewer if len(fewer) < len(settled) else reach_across(_above(settled, HALL_LEAST), HALL_ACROSS)
-
-
-def _lasting(signal: Signal, swings: Swings) -> Swings:
-    """Turning points that hold their side for longer than a spike does; all, where teeth are as short as spikes."""
-    size = float(np.median(swings.sizes())) if len(swings) > 5 else 0.0
-    if np.ptp(swings.value[0::2]) <= 0.6 * size and np.ptp(swings.value[1::2]) <= 0.6 * size:
-        return swings
-    level = held(signal.x, swings, signal.brief)
-    if np.median(np.abs(np.diff(level))) < 0.5 * size:
-        return swings
-    least = VR_LEAST * quantile_of(np.abs(np.diff(level)), 0.75)
-    lasting = reach_across(trim(replace(swings, value=level), least), 0.0)
-    return swings.take(np.searchsorted(swings.at, lasting.at))
 
 
 def _settled(changes: Changes) -> Swings:

@@ -25,7 +25,7 @@ ACROSS_NOISE, ACROSS_MOST = 5.0, 0.4  # ... and beyond noise by so many deviatio
 _AVERAGED_S = 0.25  # as many periods as this make a mean, 1 to 16 on either side
 _MOST_PERIODS = 16
 _STEADY = 0.01  # of the swing: a rest level that moves less is taken as fixed
-_CUT = 0.05  # share of turning points at the recorder's own limit from which flux says nothing
+_A_WHILE_S, _SMALL = 1.5, 0.5  # a swing of little flux is a tooth's if none in that time is twice as large
 
 
 @njit(cache=True, nogil=True)
@@ -88,15 +88,19 @@ def _steeper(swings: Swings) -> int:
     return int(np.median(lasts[1::2]) < np.median(lasts[0::2]))
 
 
-def without_weak_flux(swings: Swings, per_second: float, ends: tuple[float, float]) -> Swings:
-    """Without swings whose flux is small beside a tooth's: ripple between teeth, hum before the engine turns."""
-    if len(swings) < 6 or np.isin(swings.value, ends).mean() > _CUT:
+def without_weak_flux(swings: Swings, per_second: float) -> Swings:
+    """Without swings whose flux is small beside a tooth's: ripple between teeth, hum before the engine turns.
+
+    They are also smaller than others a while before or after: a tooth that is cut off has lost flux, but not size.
+    """
+    if len(swings) < 6:
         return swings
     sizes, lasts = swings.sizes(), np.maximum(np.diff(swings.at), 1)
     near = size_around(swings.at[1:], sizes, reach_of(swings.at, sizes, per_second))
     flux, large = sizes * lasts, sizes > 0.5 * near
     usual = min(quantile_of((flux[k::2])[large[k::2]], 0.5) for k in (0, 1) if large[k::2].any())
-    return merge_small(swings, FLUX_LEAST * usual / lasts)
+    largest = size_around(swings.at[1:], sizes, _A_WHILE_S * per_second, either=True)
+    return merge_small(swings, np.minimum(FLUX_LEAST * usual / lasts, _SMALL * largest))
 
 
 def across_rest(swings: Swings, rest: Floats, per_second: float, noise: float) -> Swings:

@@ -17,6 +17,9 @@ RIPPLE = 0.2  # a swing below this part of the largest ones near it, on the side
 _REACH = 12.0  # times the usual time between large swings: what counts as near
 _LEAST_REACH_S, _MOST_REACH_S = 0.02, 1.5  # a cam with one tooth, cranked at 80 rpm
 _LARGE = 0.3  # of the recording's large swings
+_LONGER = 4.0  # times a spike: teeth that are told from spikes by their duration alone
+_HOLDS = 0.02  # of what spikes reach
+_MOST_OF_TIME = 0.2
 _PARTS = 4  # of a reach
 
 
@@ -50,8 +53,8 @@ def reach_of(at: Ints, sizes: Floats, per_second: float) -> float:
     return float(np.clip(_REACH * apart, _LEAST_REACH_S * per_second, _MOST_REACH_S * per_second))
 
 
-def size_around(at: Ints, sizes: Floats, reach: float) -> Floats:
-    """The largest size within reach before and after each of them, the smaller of the two; (len(sizes),).
+def size_around(at: Ints, sizes: Floats, reach: float, *, either: bool = False) -> Floats:
+    """The largest size within reach before and after each of them, the smaller (or ``either``) of the two.
 
     So a coil's teeth are held against those at their own speed, before it rises as well as after. Within half a reach
     of the recording's ends only the other side counts.
@@ -63,10 +66,31 @@ def size_around(at: Ints, sizes: Floats, reach: float) -> Floats:
     np.maximum.at(top, bucket - first + _PARTS, sizes)
     runs = np.lib.stride_tricks.sliding_window_view(top, _PARTS + 1).max(axis=1)
     before, after = runs[:count].copy(), runs[_PARTS:].copy()
+    if either:
+        return np.asarray(np.maximum(before, after)[bucket - first])
     ends = min(_PARTS // 2, count)
     before[:ends] = np.maximum(before[:ends], after[:ends])
     after[count - ends :] = np.maximum(before[count - ends :], after[count - ends :])
     return np.asarray(np.minimum(before, after)[bucket - first])
+
+
+def beneath_spikes(x: NDArray[np.float64], swings: Swings, brief: int) -> tuple[Swings, int]:
+    """Swings with what they hold for longer than a spike in place of their peaks, and how many spikes that hid.
+
+    As they are where teeth are hardly longer than spikes, or what is as short fills too much of the time to be spikes.
+    """
+    if len(swings) < 6:
+        return swings, 0
+    level = held(x, swings, brief)
+    lasting, sizes = np.abs(np.diff(level)), swings.sizes()
+    large = large_of(lasting)
+    at = swings.at[1:][lasting > _LARGE * large]
+    if len(at) < 4 or quantile_of(np.diff(at).astype(float), 0.1) < _LONGER * brief or large < _HOLDS * large_of(sizes):
+        return swings, 0
+    hidden = int(np.count_nonzero((sizes > _LARGE * large) & (lasting < 0.5 * RIPPLE * large)) // 2)
+    if 2 * hidden * brief > _MOST_OF_TIME * (swings.at[-1] - swings.at[0]):
+        return swings, 0
+    return Swings(swings.at, level, swings.seen), hidden
 
 
 def without_ripples(x: NDArray[np.float64], swings: Swings, brief: int, per_second: float) -> Swings:
