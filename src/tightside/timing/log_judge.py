@@ -43,6 +43,7 @@ from tightside.timing.serial import Level, level_of, pooled_rho, worth_of_spread
 from tightside.timing.teeth import BANK_JUMP, BY_COUNT, CAM_JUMP, LATE_SHARE, MeasuredCam, TeethBelief, infer_teeth
 
 REFERENCE = "control module's desired angle"
+UNDER_CONTROL_ONLY = "it was logged under control only, which hides an offset: log it parked, at a warm idle, too"
 FEWEST_READINGS = 8
 FEWEST_S = 1.5
 SETTLE_S = (1.2, 6.0)  # time a phaser is given to arrive, at least and at most; else five of its time constants
@@ -56,6 +57,12 @@ COLD_DEGC = 40.0
 #: chance that an offset would not show: learned away; taken out by a module that steers at the stop too (late only);
 #: the same where the log does not say whether the phaser was parked; and under control within its travel
 LEARNED, STEERED_AT_STOP, PLACE_UNKNOWN, UNDER_CONTROL = 0.04, 0.05, 0.12, 0.9
+
+#: a phaser away from its stop is that much likelier in a log in which it was not told to move, and less in one in which
+#: it was seen to follow, than in a recording that shows neither
+HANGS_UNSEEN, HANGS_FOLLOWING = 1.7, 0.2
+NEAR_SHARE = 0.3  # of a tooth: further from a whole number of them none is called from a log
+WHOLE_DEG = 1.3  # the same where a phaser that hangs could be all of it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,8 +243,9 @@ def _beliefs(
         for reading, beliefs in zip(readings, each, strict=True):
             for teeth, p in beliefs[i].probability.items():
                 mixed[teeth] = mixed.get(teeth, 0.0) + reading.probability * p
-        belief = replace(each[0][i], probability=mixed)
-        found[cam.cam] = with_hidden(belief, hidden_chances(cam, bases[cam.cam], readings[0].factors[cam.cam]))
+        factor = readings[0].factors[cam.cam]
+        belief = with_phaser(replace(each[0][i], probability=mixed), cam, factor * bases[cam.cam].level.mean)
+        found[cam.cam] = with_hidden(belief, hidden_chances(cam, bases[cam.cam], factor))
     return found
 
 
@@ -245,6 +253,19 @@ def _as_measured(cam: CamLog, basis: Basis, reading: Reading) -> MeasuredCam:
     factor = reading.factors[cam.cam]
     sd = abs(factor) * basis.level.half_width(basis.systematic) / 1.96
     return MeasuredCam(cam.pattern, factor * basis.level.mean, float(np.hypot(sd, CONTROL_SD_DEG)))
+
+
+def with_phaser(belief: TeethBelief, cam: CamLog, offset_deg: float) -> TeethBelief:
+    """The belief with what is known of the phaser: an offset to its own side may be the phaser's, unless it follows."""
+    away = -offset_deg if cam.pattern.phaser_advances else offset_deg
+    if not IN_TIME_DEG < away <= cam.pattern.phaser_authority_deg + IN_TIME_DEG or 0 not in belief.probability:
+        return belief
+    f = cam.following
+    follows = f is not None and f.share_ci95[0] > STUCK_SHARE
+    p = dict(belief.probability)
+    p[0] *= HANGS_FOLLOWING if follows else HANGS_UNSEEN
+    total = sum(p.values())
+    return replace(belief, probability={k: v / total for k, v in p.items()})
 
 
 def hidden_chances(cam: CamLog, basis: Basis, factor: float) -> dict[int, float]:
@@ -271,8 +292,10 @@ def _hidden(cam: CamLog, basis: Basis, scale: float, reach: tuple[float, float])
     if "parked" in basis.places:
         return LEARNED + (STEERED_AT_STOP if 0.0 < away <= travel else 0.0)
     wanted = [abs(s.wanted) * scale for s in cam.stretches if s.place == "held"]
+    if travel <= 0.0:
+        return LEARNED
     if not np.isfinite(wanted).all():  # off idle, and what was wanted is not in the log
-        return PLACE_UNKNOWN + LEARNED
+        return UNDER_CONTROL
     return UNDER_CONTROL if all(0.0 <= w + away <= travel for w in wanted) else LEARNED
 
 
@@ -451,19 +474,30 @@ class _CamCase:
         if belief is None or belief.pitch_deg is None:
             return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
         call = max(belief.probability, key=lambda k: belief.probability[k])
-        if is_sure(belief, call):
+        if is_sure(belief, call) and not self.too_far(call * belief.pitch_deg, mean, belief.pitch_deg):
             if call != 0:
                 return "slipped", call, ()
+            if self.only_held and not near:
+                return "not enough data", None, (UNDER_CONTROL_ONLY,)
             alike = ("all cams are off alike: the crank reference is off, not the chain",)
             return ("in time" if near else "off, not by a whole tooth"), 0, alike if belief.reference_lost > 0.5 else ()
         if near and self.only_held:
-            return "not enough data", None, ("it was logged under control only: log it parked, at a warm idle, too",)
+            return "not enough data", None, (UNDER_CONTROL_ONLY,)
         if near and call == 0:
             return "in time", None, ()
         whole = belief.pitch_deg * round(mean / belief.pitch_deg)
         if whole and abs(mean - whole) < 0.2 * belief.pitch_deg:
             return "not enough data", None, (self.why_open(),)
         return "off, not by a whole tooth", None, ()
+
+    def too_far(self, whole_deg: float, mean: float, pitch_deg: float) -> bool:
+        """Whether an offset is too far from a whole number of teeth for a log to name it.
+
+        A phaser that was not seen to move may hang anywhere in its travel: there only what is near a whole tooth counts.
+        """
+        away = -mean if self.cam.pattern.phaser_advances else mean
+        may_hang = self.cam.following is None and IN_TIME_DEG < away <= self.cam.pattern.phaser_authority_deg
+        return abs(mean - whole_deg) > (WHOLE_DEG if may_hang else NEAR_SHARE * pitch_deg)
 
     @property
     def only_held(self) -> bool:
