@@ -56,7 +56,8 @@ from tightside.records import (
 from tightside.report.contents import recording_part
 from tightside.report.text import with_words
 from tightside.signals.clock import rpm_of
-from tightside.signals.decode import Decoded, decode
+from tightside.signals.decode import Decoded
+from tightside.signals.other_roles import decode_all
 from tightside.timing.assign import assign_cams
 from tightside.timing.judge import CamEvidence, judge_cams
 from tightside.timing.learn import learn_patterns, seen_angles
@@ -112,7 +113,8 @@ def describe(
     )
     for recording in _read(paths, read, say):
         wheel, patterns = (wheel_pattern(engine), cam_patterns(engine)) if engine else (None, ())
-        decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
+        decoded = decode_all(recording, wheel, kinds=_kinds(wheel, patterns), tops_deg=_tops(engine), progress=say)
+        decoded = _with_cam_roles(decoded, assign_cams(decoded.cams, patterns, decoded.clock))
         parts.append(_recording_part(decoded))
         crank = crank or _crank_part(decoded)
         cams = cams or _cams_seen(decoded)
@@ -164,7 +166,7 @@ def diagnose(
     examined = [
         diagnose_log(r, _log_patterns(r, engine, cam_teeth), said=phase, idle_rpm=engine.idle_rpm if engine else None)
         if r.kind == "log"
-        else diagnose_recording(r, wheel, patterns, progress=say)
+        else diagnose_recording(r, wheel, patterns, tops_deg=_tops(engine), progress=say)
         for r in recordings
     ]
     whole = _coded(_joined(examined, engine), engine, codes, code_table)
@@ -176,13 +178,15 @@ def diagnose_recording(
     wheel: WheelPattern | None,
     patterns: tuple[CamPattern, ...],
     *,
+    tops_deg: Mapping[int, float] | None = None,
     progress: Progress | None = None,
 ) -> Examination:
     """One recording, from samples to the verdict on each cam. The one function that every door leads to."""
     say = progress or _silent
-    decoded = decode(recording, wheel, kinds=_kinds(wheel, patterns), progress=say)
+    decoded = decode_all(recording, wheel, kinds=_kinds(wheel, patterns), tops_deg=tops_deg, progress=say)
     say("cams", 0.8)
     pairs = assign_cams(decoded.cams, patterns, decoded.clock)
+    decoded = _with_cam_roles(decoded, pairs)
     cams = _judged(decoded, pairs, patterns)
     say("done", 1.0)
     diagnosis = Diagnosis(
@@ -241,6 +245,27 @@ def _log_patterns(recording: Recording, engine: Engine | None, cam_teeth: int | 
         c.role.rsplit(":", 1)[1] for c in recording.channels if (c.role or "").startswith("log:cam_phase_") and c.role
     }
     return tuple(CamPattern(cam, none, none > 0, _drive(cam_teeth), reference="log") for cam in sorted(named))
+
+
+def _tops(engine: Engine | None) -> dict[int, float]:
+    """Cylinder to the crank angle of its compression top, as far as the engine file says."""
+    return {n: engine.firing_angle_deg(n) for n in engine.firing_order} if engine is not None else {}
+
+
+def _with_cam_roles(decoded: Decoded, pairs: tuple[tuple[CamEdges, CamPattern], ...]) -> Decoded:
+    """The camshafts that the edges told, as roles of their channels."""
+    told = {edges.column: pattern for edges, pattern in pairs if edges.cam != pattern.cam}
+    channels = tuple(
+        replace(
+            c,
+            role=f"cam:{told[c.column].cam}",
+            why=f"its edges fit {told[c.column].cam} of the {told[c.column].reference}",
+        )
+        if c.column in told and c.role is None
+        else c
+        for c in decoded.recording.channels
+    )
+    return replace(decoded, recording=replace(decoded.recording, channels=channels)) if told else decoded
 
 
 def _kinds(wheel: WheelPattern | None, patterns: tuple[CamPattern, ...]) -> dict[str, SensorKind]:
@@ -311,7 +336,7 @@ def _reference(
     if reference is None:
         return None, ()
     wheel = wheel_pattern(engine) if engine is not None else None
-    good = decode(read(reference), wheel)
+    good = decode_all(read(reference), wheel, tops_deg=_tops(engine))
     if good.wheel is None:
         raise UsageError(
             code="reference-unusable",
