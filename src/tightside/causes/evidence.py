@@ -55,7 +55,7 @@ class Weighed:
 def layout_of(known: Known) -> Layout:
     """Which camshafts are in question: those of engine file, recording, log, observations and codes."""
     named = [c.cam for c in known.patterns] + [c.cam for c in known.cams] + [m.cam for m in known.phasers]
-    named = named or list(known.observations.cams)
+    named += known.observations.cams
     named += [c.cam for c in known.codes if c.cam]
     of_codes = {c.bank for c in known.codes if c.bank and not c.cam}
     named += [f"{bank}A" for bank in sorted(of_codes) if bank not in {bank_of(cam) for cam in named}]
@@ -87,6 +87,11 @@ def weigh(known: Known) -> Weighed:
     if known.crank_odd_share is not None:
         odd = edge_ratio(math.log10(known.crank_odd_share + 1e-5), n.ODD_PULSES)
         findings.append(sign_finding("crank_trouble", "", odd, hypotheses, source="recording"))
+    complaint = known.observations.complaint
+    if complaint is None and (known.codes or known.observations.any_given):
+        complaint = True
+    if complaint is not None:
+        findings.append(sign_finding("complaint", "", complaint, hypotheses, source="observation"))
     findings += _log_findings(known, hypotheses)
     findings += _code_findings(known, hypotheses)
     findings += observed_findings(known.observations, known.cylinder_banks, hypotheses)
@@ -114,17 +119,19 @@ FAMILY = {code: sign for sign, codes in n.CODE_SIGNS.items() for code in codes}
 
 def _code_findings(known: Known, hypotheses: Hypotheses) -> Iterator[Finding]:
     """Codes that are stored; and, where they were read, those that are not."""
-    stored: dict[tuple[str, str], list[str]] = {}
+    stored: dict[tuple[str, str], list[CodeFinding]] = {}
     for code in known.codes:
         sign = FAMILY.get(code.code)
         if sign is None:
             yield from _other_code(code, hypotheses)
             continue
         for place in _places(code, n.SIGNS[sign].scope, hypotheses):
-            stored.setdefault((sign, place), []).append(code.code)
+            stored.setdefault((sign, place), []).append(code)
     for (sign, place), codes in stored.items():
         finding = sign_finding(sign, place, True, hypotheses, source="code")
-        yield Finding(finding.name, f"{', '.join(sorted(codes))}: {finding.text}", finding.log_likelihood, "code")
+        text = f"{', '.join(sorted(c.code for c in codes))}: {finding.text}"
+        weight = max(n.CODE_STATUS.get(c.status, 1.0) for c in codes)
+        yield Finding(finding.name, text, weight * finding.log_likelihood, "code")
     if not (known.codes_read or known.codes):
         return
     for sign in n.CODE_SIGNS:
@@ -160,7 +167,8 @@ def _other_code(code: CodeFinding, hypotheses: Hypotheses) -> Iterator[Finding]:
         ]
     )
     there = 1.0 - (1.0 - n.OTHER_CODE_LEAK) * np.exp(hypotheses.there @ hold)
-    yield Finding(f"code:{code.code}", f"{code.code}: {code.meaning}", np.log(there), "code")
+    weight = n.CODE_STATUS.get(code.status, 1.0)
+    yield Finding(f"code:{code.code}", f"{code.code}: {code.meaning}", weight * np.log(there), "code")
 
 
 def _concerns_code(fault_place: str, place: str) -> bool:

@@ -125,7 +125,9 @@ def _densities(cam: Measured, phased: bool) -> Floats:
     away = (ndtr(y / s) - ndtr((y - cam.authority_deg) / s)) / cam.authority_deg
     adrift = _adrift(x)
     usual = (n.PHASER_AWAY_CRANKING if cam.cranking else n.PHASER_AWAY) if phased else 0.0
-    loose = 0.5 * _normal(x, float(np.hypot(n.LOOSE_SD_DEG, s))) + 0.5 * away
+    loose = (1.0 - sum(n.LOOSE_SHARES)) * away
+    for share, sd in zip(n.LOOSE_SHARES, n.LOOSE_SD_DEG, strict=True):
+        loose = loose + share * _normal(x, float(np.hypot(sd, s)))
     anywhere = np.full_like(x, 1.0 / 720.0)
     shapes = {
         "place": _mix(place, away, usual),
@@ -169,14 +171,15 @@ def wear_priors() -> tuple[Floats, Floats, Floats, float]:
 
     One distribution, the tooth count's own, parted softly: what lies above ``WORN_FROM_DEG`` is worn.
     """
-    late = np.arange(0.0, n.WEAR_MOST_DEG + 0.5, 1.0)
-    weight = np.exp(-late / n.WEAR_MEAN_DEG)
+    late = np.arange(0.0, n.WORN_FAR_DEG + 0.5, 1.0)
+    weight = np.where(late <= n.WEAR_MOST_DEG, np.exp(-late / n.WEAR_MEAN_DEG), 0.0)
     weight[0] *= 0.5  # the first cell of the grid is half as wide
     total = n.WEAR_SHARE * weight / weight.sum()
     total[0] += 1.0 - n.WEAR_SHARE
     worn = 1.0 / (1.0 + np.exp(-(late - n.WORN_FROM_DEG) / n.WORN_SOFT_DEG))
     share = float((total * worn).sum())
-    return late, total * (1.0 - worn) / (1.0 - share), total * worn / share, share
+    far = (late >= 3.0) / (late >= 3.0).sum()
+    return late, total * (1.0 - worn) / (1.0 - share), _mix(total * worn / share, far, n.WORN_FAR), share
 
 
 @lru_cache(maxsize=1)
@@ -328,7 +331,7 @@ def response_log_likelihood(motion: PhaserMotion, hypotheses: Hypotheses) -> Flo
 
 
 def _by_habit(cam: str, hypotheses: Hypotheses, density: Callable[[str], float], odd: float) -> Floats:
-    known = {h: density(h) for h in ("place", "oil", "loose", "stuck", "valve", "signal")}
+    known = {h: density(h) for h in ("place", "oil", "loose", "stuck", "valve", "signal")} | {"broken": 0.0}
     table = np.array([(1.0 - n.ODD_LOG) * known.get(h, known["place"]) + n.ODD_LOG * odd for h in HABITS])
     return np.asarray(np.log(table[habits_of(hypotheses, cam)]))
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import Literal
 
 import numpy as np
 
@@ -22,6 +23,11 @@ from tightside.causes.measured import HABITS, habits_of
 from tightside.causes.numbers import SIGNS, Scope
 from tightside.causes.signs import chance, place_words
 from tightside.records import Bools, Floats, Ints
+
+Turns = Literal["", "hand", "crank", "run"]
+#: what turning an engine may cost whose cams are off or still, because its valves may touch [min]
+RISK_MIN: dict[Turns, float] = {"": 0.0, "hand": 0.0, "crank": 20.0, "run": 90.0}
+MAY_TOUCH = ("chain_slipped", "cam_slipped", "drive_broken", "cam_drive_broken")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +73,7 @@ class Test:
     scope: Scope  # done at one place of this scope ...
     signs: tuple[str, ...] = ()  # ... and shows these signs there, or at every place that they have within it
     sees: str = ""  # or "recording", "log": what the sensors or the module say of every cam
-    turns: bool = False  # the engine is turned
+    turns: Turns = ""  # how the engine is turned for it
     cautions: tuple[str, ...] = ()
 
 
@@ -84,7 +90,7 @@ TESTS: tuple[Test, ...] = (
         0,
         "engine",
         sees="recording",
-        turns=True,
+        turns="crank",
         cautions=(CRANKING,),
     ),
     Test(
@@ -95,7 +101,7 @@ TESTS: tuple[Test, ...] = (
         0,
         "engine",
         sees="log",
-        turns=True,
+        turns="run",
         cautions=(RUNNING,),
     ),
     Test(
@@ -115,7 +121,7 @@ TESTS: tuple[Test, ...] = (
         1,
         "engine",
         ("oil_pressure_low",),
-        turns=True,
+        turns="run",
         cautions=(RUNNING,),
     ),
     Test(
@@ -126,7 +132,7 @@ TESTS: tuple[Test, ...] = (
         0,
         "engine",
         ("rattle",),
-        turns=True,
+        turns="run",
         cautions=(RUNNING,),
     ),
     Test(
@@ -173,7 +179,7 @@ TESTS: tuple[Test, ...] = (
         0,
         "cam",
         ("does_not_follow",),
-        turns=True,
+        turns="run",
         cautions=(RUNNING,),
     ),
     Test(
@@ -202,7 +208,7 @@ TESTS: tuple[Test, ...] = (
         0,
         "engine",
         ("bank_weak",),
-        turns=True,
+        turns="crank",
         cautions=(CRANKING,),
     ),
     Test(
@@ -213,7 +219,7 @@ TESTS: tuple[Test, ...] = (
         1,
         "engine",
         ("bank_weak",),
-        turns=True,
+        turns="crank",
         cautions=(CRANKING,),
     ),
     Test(
@@ -224,7 +230,7 @@ TESTS: tuple[Test, ...] = (
         1,
         "bank",
         ("cam_turns_not",),
-        turns=True,
+        turns="hand",
         cautions=(BY_HAND,),
     ),
     Test(
@@ -236,7 +242,7 @@ TESTS: tuple[Test, ...] = (
         2,
         "bank",
         ("marks_off", "chain_slack", "phaser_play"),
-        turns=True,
+        turns="hand",
         cautions=(BY_HAND,),
     ),
     Test(
@@ -317,6 +323,8 @@ def rank_tests(
     _, needed, needless, missed = job_table(hypotheses)
     mass = posterior[:, None] * needed
     now = float(decision_cost_min(mass.sum(axis=0), np.array(1.0), needless, missed))
+    risky = hypotheses.present[:, [f.kind in MAY_TOUCH for f in hypotheses.faults]].any(axis=1)
+    touching = float(posterior[risky].sum())
     out = []
     for test in TESTS:
         if not set(test.tools) <= tools or (test.sees and test.sees in done):
@@ -326,7 +334,7 @@ def rank_tests(
             if after is None:
                 continue
             text = test.text.format(at=place_words(place) if place else "the engine")
-            gain = max(now - after, 0.0)
+            gain = max(now - after - touching * RISK_MIN[test.turns], 0.0)
             out.append(Suggestion(test, place, text, test.minutes, test.why, gain))
     return tuple(sorted(out, key=lambda s: (-s.gain_per_minute, s.test.invasive, s.minutes)))
 

@@ -107,12 +107,14 @@ ADRIFT, ADRIFT_SPAN_DEG = 0.012, 200.0
 REFERENCE_SD_DEG, REFERENCE_SPAN_DEG = 0.6, 14.0
 
 WORN_FROM_DEG, WORN_SOFT_DEG = 2.5, 0.5  # from about this lateness wear is a fault, and how soft that edge is
+WORN_FAR, WORN_FAR_DEG = 0.2, 10.0  # of the worn, those as late as a failed tensioner lets them, and how late
 USUAL_PITCH_DEG = 19.0  # one tooth, where the drive is not known (sprockets of 36 to 42 teeth)
 USUAL_AUTHORITY_DEG = 45.0  # a phaser's reach, where it is not known
 STUCK_AT_PARK = 0.3  # a phaser that hangs, hangs there
 VALVE_AWAY = 0.4  # a bad oil valve leaves it away from where it belongs
 OIL_AWAY = 0.2  # oil that is short does that to any one phaser
-LOOSE_SD_DEG = 5.0  # where the mean of a loose phaser lies
+LOOSE_SD_DEG = (1.5, 5.0)  # where the mean of a loose phaser lies: it swings about its place, or hangs to one side
+LOOSE_SHARES = (0.4, 0.4)  # ... how often each; else anywhere within its reach
 SIGNAL_FALSE = 0.3  # a bad sensor that still gives edges gives them at false places
 
 CRANKING_RPM = 400.0
@@ -137,7 +139,7 @@ SEEN: dict[str, tuple[float, float, float]] = {
     "place": (0.95, 0.04, 0.01),
     "signal": (0.42, 0.20, 0.38),
     "broken": (0.12, 0.12, 0.76),
-    "crank": (0.45, 0.45, 0.10),
+    "crank": (0.75, 0.20, 0.05),
     "loose": (0.93, 0.06, 0.01),
 }
 
@@ -178,6 +180,15 @@ class Sign:
 
 
 SIGNS: dict[str, Sign] = {
+    # that it was brought in at all
+    "complaint": Sign(
+        "engine",
+        0.12,
+        {kind: 0.6 if kind in ("chain_worn", "oil_low") else 0.9 for kind in FAULTS},
+        "it was brought in with a complaint",
+        "nobody complains of it",
+        "most vehicles that are brought in have something; worn chains and short oil are often not noticed",
+    ),
     # what is heard, seen and told
     "rattle": Sign(
         "engine",
@@ -520,6 +531,8 @@ CODE_SIGNS: dict[str, tuple[str, ...]] = {
     "code_oil": tuple(f"P05{n}" for n in range(20, 25)),
     "code_misfire": tuple(f"P03{n:02d}" for n in range(13)),
 }
+#: how much a code counts by its status: one that failed once and is not confirmed, or that lies long back, for less
+CODE_STATUS = {"stored": 1.0, "confirmed": 1.0, "permanent": 1.0, "new": 1.0, "pending": 0.5, "history": 0.4}
 #: any other code, by how strongly it supports a cause: probability that the cause stores it, against a leak
 OTHER_CODE = {"strong": 0.5, "moderate": 0.25, "weak": 0.1, "against": 0.0}
 OTHER_CODE_LEAK = 0.05

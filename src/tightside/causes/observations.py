@@ -65,6 +65,7 @@ class Observations(Group):
     schema_: Literal["tightside/observations/1"] = Field(default=SCHEMA, alias="schema")
     cams: tuple[CamName, ...] = ()  # which there are, where no engine file and no recording says so
     phasers: tuple[CamName, ...] | None = None  # which of them have a phaser; left out: all
+    complaint: YesNo = None  # left out: yes, where there are codes or anything else is observed
     mileage_km: Positive | None = None
     mileage_miles: Positive | None = None
     starts: YesNo = None

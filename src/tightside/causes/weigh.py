@@ -104,7 +104,7 @@ def _change(hypotheses: Hypotheses, posterior: Floats, cam: str, findings: tuple
     best: tuple[float, str] = (CHANGES_AT, "")
     for name, sign in SIGNS.items():
         for place in hypotheses.layout.places(sign.scope):
-            if (f"{name}:{place}" if place else name) in seen or name == "log_signal":
+            if (f"{name}:{place}" if place else name) in seen or name in ("log_signal", "complaint"):
                 continue
             there = chance(name, place, hypotheses)
             for likelihood, text in ((there, sign.yes), (1.0 - there, sign.no)):
