@@ -41,6 +41,10 @@ def run(
     gas: Annotated[bool, typer.Option("--gas", help="Turn the crank by real gas; implied where it is needed.")] = False,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same recording.")] = 0,
     truth: Annotated[str | None, typer.Option("--truth", metavar="F.json", help="Also what was true.")] = None,
+    log: Annotated[
+        str | None, typer.Option("--log", metavar="HOW", help="A scan tool's slow log instead: idle, revs or drive.")
+    ] = None,
+    log_rate: Annotated[float, typer.Option("--log-rate", min=0.2, max=50.0, help="Rows a second of a log.")] = 10.0,
 ) -> None:
     """Make a recording of an engine with a chosen fault, for trying things on and for the classroom."""
     from tightside.cli.inputs import engine_or_none
@@ -48,6 +52,9 @@ def run(
     described = engine_or_none(engine)
     assert described is not None
     subject = subject_of(described)
+    if log is not None:
+        write_log(subject, fault or [], (log, seconds, log_rate, seed), out, truth)
+        return
     scenario = scenario_from(subject, fault or [], (mode, seconds, rpm), (edges, rate, noise))
     if gas or also or any(f.kind in ("hole", "bent-intake", "bent-exhaust") for f in scenario.faults):
         subject, scenario = with_real_gas(described, subject, scenario, tuple(also or ()))
@@ -61,6 +68,38 @@ def run(
         from tightside.cli.console import write_result
 
         write_result(truth, truth_as_json(happened))
+
+
+def write_log(
+    subject: Subject, faults: list[str], run_as: tuple[str, float, float, int], out: str, truth: str | None
+) -> None:
+    """Write a scan tool's log of cam phase, and what was true of it.
+
+    Raises
+    ------
+    UsageError
+        If there is no such way to run the engine, or a fault does not fit it.
+    """
+    import numpy as np
+
+    from tightside.cli.console import write_result
+    from tightside.twin.grammar import read_fault
+    from tightside.twin.log import Drive, LogFormat, LogRunning, LogScenario, log_truth_as_json, simulate_log
+
+    how, seconds, rate_hz, seed = run_as
+    ways: tuple[Drive, ...] = get_args(Drive)
+    drive = next((w for w in ways if w == how), None)
+    if drive is None:
+        raise UsageError(code="log-how", what="--log is not understood", expected=f"one of {', '.join(ways)}", got=how)
+    scenario = LogScenario(
+        running=LogRunning(drive=drive, seconds=seconds),
+        faults=tuple(read_fault(text, subject) for text in faults),
+        log=LogFormat(rate_hz=rate_hz, named_unit=True),
+    )
+    recording, happened = simulate_log(subject, scenario, np.random.default_rng(seed))
+    _write(recording, out)
+    if truth is not None:
+        write_result(truth, log_truth_as_json(happened))
 
 
 def subject_of(engine: Engine) -> Subject:

@@ -32,6 +32,7 @@ USUAL_ADVANCE = 0.75  # actual and desired of which nothing is known: most tools
 LAG_ODDS = 10.0  # an error that swings to one side whenever the engine picks up
 PLAYED_DEG = 4.0  # desired must move so far to show a side
 ABSOLUTE_DEG = 75.0  # no phaser travels so far: such angles have another zero
+SHORT_ODDS = 0.35  # for crank degrees, where the phaser plays and never goes past half of its travel in them
 SPARE_DEG = 2.0  # allowance on a phaser's travel
 
 _CRANK = re.compile(r"crank|crk|\bkw\b|deg\s*ca\b|°\s*ca\b|\bca\b|°\s*kw", re.IGNORECASE)
@@ -116,9 +117,15 @@ def _unit(logs: Sequence[PhaseLog], patterns: Mapping[str, CamPattern], said: Sa
         return (SAID if word == "crank" else 1.0 - SAID), f"the heading says {word} degrees"
     if any(_travels_too_far(log, patterns.get(log.cam)) for log in logs):
         return TRAVEL, "it travels further than the phaser could if these were cam degrees"
+    short = SHORT_ODDS if any(_plays_short(log, patterns.get(log.cam)) for log in logs) else 1.0
     if all(_is_role(heading) for log in logs for _, heading, _ in log.columns):
-        return OWN_CRANK, "headed by its role: taken as crank degrees (--phase-unit cam if not)"
-    return 0.5, "the log does not say: give --phase-unit crank or cam"
+        return _at_odds(OWN_CRANK, short), "headed by its role: taken as crank degrees (--phase-unit cam if not)"
+    return _at_odds(0.5, short), "the log does not say: give --phase-unit crank or cam"
+
+
+def _at_odds(p: float, odds: float) -> float:
+    """A probability after evidence of so many to one."""
+    return p * odds / (p * odds + 1.0 - p)
 
 
 def _named_unit(heading: str, unit: str) -> Unit | None:
@@ -139,14 +146,20 @@ def _is_role(heading: str) -> bool:
 
 def _travels_too_far(log: PhaseLog, pattern: CamPattern | None) -> bool:
     """Whether what is wanted of the phaser is more than half of its travel, as it would be in no cam degrees."""
-    if pattern is None or pattern.phaser_authority_deg <= 0.0:
-        return False
+    return pattern is not None and _travel(log) > 0.5 * pattern.phaser_authority_deg + SPARE_DEG > SPARE_DEG
+
+
+def _plays_short(log: PhaseLog, pattern: CamPattern | None) -> bool:
+    """Whether the phaser is told to move, but never past half of its travel, if these are crank degrees."""
+    half = 0.5 * pattern.phaser_authority_deg if pattern is not None else 0.0
+    return log.has("desired") and PLAYED_DEG < _travel(log) <= half + SPARE_DEG
+
+
+def _travel(log: PhaseLog) -> float:
+    """From end to end of what is wanted, or else of what is read."""
     values = log.desired if log.has("desired") else log.actual if log.has("actual") else log.error
     values = values[np.isfinite(values) & log.turning]
-    if len(values) < 5:
-        return False
-    low, high = np.percentile(values, [1, 99])
-    return bool(high - low > 0.5 * pattern.phaser_authority_deg + SPARE_DEG)
+    return float(np.ptp(np.percentile(values, [1, 99]))) if len(values) >= 5 else 0.0
 
 
 # ------------------------------------------------------------------------------------------------------------ side
@@ -203,9 +216,11 @@ def _side_of_error(logs: Sequence[PhaseLog], patterns: Mapping[str, CamPattern])
     why = "headed by its role: taken as positive late (--phase-sign early if not)" if own else "give --phase-sign"
     votes = [v for log in logs if (v := _lags_to(log, patterns.get(log.cam))) is not None]
     if votes and abs(sum(votes)) == len(votes):
-        odds = early / (1.0 - early) * (LAG_ODDS if votes[0] > 0 else 1.0 / LAG_ODDS)
+        odds = LAG_ODDS if votes[0] > 0 else 1.0 / LAG_ODDS
         side = "positive" if votes[0] < 0 else "negative"
-        return odds / (1.0 + odds), f"{why}; it swings to the {side} when the engine picks up, as a cam does that lags"
+        return _at_odds(
+            early, odds
+        ), f"{why}; it swings to the {side} when the engine picks up, as a cam does that lags"
     return early, why
 
 

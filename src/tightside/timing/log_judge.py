@@ -493,7 +493,7 @@ class _CamCase:
     def too_far(self, whole_deg: float, mean: float, pitch_deg: float) -> bool:
         """Whether an offset is too far from a whole number of teeth for a log to name it.
 
-        A phaser that was not seen to move may hang anywhere in its travel: there only what is near a whole tooth counts.
+        A phaser that was not seen to move may hang anywhere in its travel: there only what is near a tooth counts.
         """
         away = -mean if self.cam.pattern.phaser_advances else mean
         may_hang = self.cam.following is None and IN_TIME_DEG < away <= self.cam.pattern.phaser_authority_deg

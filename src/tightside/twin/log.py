@@ -384,3 +384,25 @@ def _response_s(cam: CamPattern, scenario: LogScenario, engine: _Engine) -> floa
     place = _steer(wanted, np.zeros(n), rate, build, round(phaser.delay_s / STEP_S))
     crossed = np.flatnonzero(place[n // 4 :] >= 2.0 + 0.632 * trip)
     return float(crossed[0] * STEP_S - phaser.delay_s) if len(crossed) else float("nan")
+
+
+def log_truth_as_json(truth: LogTruth) -> str:
+    """What was true of each cam, for comparison with a verdict."""
+    import json
+
+    cams = [
+        {
+            "cam": c.cam,
+            "teeth": c.teeth,
+            "offset_deg": round(c.offset_deg, 4),
+            "shown_deg": round(c.shown_deg, 4),
+            "response_s": None if math.isnan(c.response_s) else round(c.response_s, 3),
+            "wander_deg": round(c.wander_deg, 3),
+            "stuck_deg": c.stuck_deg,
+            "signal_share": round(c.signal_share, 4),
+            "faults": list(c.causes),
+        }
+        for c in truth.cams
+    ]
+    sign = "early" if truth.advance_positive else "late"
+    return json.dumps({"unit": truth.unit, "positive": sign, "cams": cams}, indent=1)

@@ -1,4 +1,4 @@
-"""A simulated recording as a CSV table: sampled, or a row per change."""
+"""A simulated recording as a CSV table: sampled, a row per change, or a slow log."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import IO, TYPE_CHECKING
 import numpy as np
 
 from tightside.errors import UsageError
-from tightside.records import Channel, Floats, Levels, Recording, Trace
+from tightside.records import Channel, Floats, Levels, Readings, Recording, Trace
 
 if TYPE_CHECKING:
     from polars import DataFrame
@@ -16,7 +16,7 @@ TIME = "Time [s]"
 
 
 def write_csv(recording: Recording, target: str | IO[bytes]) -> None:
-    """Write a recording whose channels are all sampled alike, or all lists of level changes.
+    """Write a recording whose channels are all sampled alike, or all lists of level changes, or readings of one log.
 
     Raises
     ------
@@ -28,13 +28,17 @@ def write_csv(recording: Recording, target: str | IO[bytes]) -> None:
         table = _sampled_table(recording)
     elif kinds == {Levels}:
         table = _edge_table(recording)
+    elif kinds == {Readings}:
+        table = _log_table(recording)
     else:
-        raise UsageError(code="mixed-channels", what="a CSV file takes sampled channels or edge lists, not both")
+        raise UsageError(
+            code="mixed-channels", what="a CSV file takes sampled channels, edge lists or a log, not a mix"
+        )
     table.write_csv(target, float_scientific=False)
 
 
 def _heading(channel: Channel) -> str:
-    return f"{channel.column} [{channel.unit}]" if channel.unit else channel.column
+    return f"{channel.column} [{channel.unit}]" if channel.unit and "[" not in channel.column else channel.column
 
 
 def _sampled_table(recording: Recording) -> DataFrame:
@@ -61,4 +65,17 @@ def _edge_table(recording: Recording) -> DataFrame:
         before = 1 - int(data.levels[0]) if len(data.levels) else 0
         levels = np.append(np.int8(before), data.levels)
         columns[_heading(channel)] = levels[np.searchsorted(data.times_s, times, side="right")]
+    return pl.DataFrame(columns)
+
+
+def _log_table(recording: Recording) -> DataFrame:
+    """One row for each time; a cell that the tool missed stays empty."""
+    import polars as pl
+
+    first = recording.channels[0].data
+    assert isinstance(first, Readings)
+    columns = {TIME: pl.Series(np.round(first.times_s, 3))}
+    for channel in recording.channels:
+        assert isinstance(channel.data, Readings)
+        columns[_heading(channel)] = pl.Series(np.round(channel.data.values, 3)).fill_nan(None)
     return pl.DataFrame(columns)
