@@ -25,6 +25,7 @@ class Advice(NamedTuple):
 
 NO_REFERENCE = "no reference"
 NO_CAM = "no cam"
+NO_LOG = "not enough in the log"
 
 NEXT: dict[str, tuple[Advice, ...]] = {
     "slipped": (
@@ -106,6 +107,22 @@ NEXT: dict[str, tuple[Advice, ...]] = {
             "The cams sit where they should, so what stored the codes is something else.",
         ),
     ),
+    NO_LOG: (
+        Advice(
+            "Log actual and desired angle of every cam again, 60 s: 20 s of warm idle, then 2000 rpm held and let go "
+            "a few times.",
+            10,
+            "An offset of the chain shows at idle, where the phaser is parked; how the phaser follows shows when it "
+            "moves.",
+        ),
+        Advice(
+            "Look up in the scan tool's help whether it shows cam or crank degrees, and which way is positive, and "
+            "give "
+            "--phase-unit and --phase-sign.",
+            5,
+            "Half or double the angle is another number of teeth, and early is not late.",
+        ),
+    ),
     NO_REFERENCE: (
         Advice(
             "Give an engine file with --engine, or a recording of the same engine in good order with --reference.",
@@ -146,6 +163,9 @@ def situations(diagnosis: Diagnosis) -> tuple[str, ...]:
         return (NO_REFERENCE,)
     found = {cam.state for cam in diagnosis.judged}
     worst = tuple(state for state in SEVERITY if state in found)
+    thin = [cam for cam in diagnosis.judged if cam.state == "not enough data"]
+    if thin and all(cam.evidence == "log" for cam in thin):
+        worst = tuple(NO_LOG if state == "not enough data" else state for state in worst)
     return worst if worst == ("in time",) else tuple(s for s in worst if s != "in time")
 
 
