@@ -162,7 +162,7 @@ def situations(diagnosis: Diagnosis) -> tuple[str, ...]:
     if not diagnosis.judged:
         return (NO_REFERENCE,)
     found = {cam.state for cam in diagnosis.judged}
-    worst = tuple(state for state in SEVERITY if state in found)
+    worst: tuple[str, ...] = tuple(state for state in SEVERITY if state in found)
     thin = [cam for cam in diagnosis.judged if cam.state == "not enough data"]
     if thin and all(cam.evidence == "log" for cam in thin):
         worst = tuple(NO_LOG if state == "not enough data" else state for state in worst)
