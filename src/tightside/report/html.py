@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from tightside.diagnosis import CamVerdict, Diagnosis, Examination
 from tightside.report.causes import CamCauses, cam_causes, conflict_words, disagreements, quiet_words
+from tightside.report.codes import code_text, phaser_text
 from tightside.report.marks import KIND, render_marks
 from tightside.report.offsets import SHORT, render_offsets
 from tightside.report.speed import render_speed
@@ -57,6 +58,9 @@ class Page:
     cycle_rpm: float | None
     causes: tuple[CamCauses, ...]
     said_of_causes: tuple[str, ...]
+    codes: tuple[tuple[int, str], ...]  # indent, text
+    phasers: tuple[str, ...]
+    from_log: bool  # every cam is judged by a log's readings, not by engine cycles
 
 
 def render_html(examination: Examination) -> str:
@@ -82,6 +86,9 @@ def page_of(examination: Examination) -> Page:
         cycle_rpm=cycle_rpm(examination),
         causes=cam_causes(told),
         said_of_causes=(*disagreements(told), *conflict_words(told), *filter(None, [quiet_words(told)])),
+        codes=tuple(code_text(told)),
+        phasers=tuple(text for _, text in phaser_text(told)),
+        from_log=bool(told.judged) and all(cam.evidence == "log" for cam in told.judged),
     )
 
 
