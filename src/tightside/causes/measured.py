@@ -305,7 +305,7 @@ def follows_log_likelihood(motion: PhaserMotion, hypotheses: Hypotheses) -> Floa
     assert motion.follows is not None
     low, high = motion.follows_ci95 or (motion.follows - 0.2, motion.follows + 0.2)
     sd = max((high - low) / 3.92, 0.01)
-    share = motion.follows
+    share = min(motion.follows, 1.0)  # further than told: control takes out an offset of the chain, no phaser's fault
 
     def density(habit: str) -> float:
         mean, own = n.FOLLOWS[habit]
