@@ -46,7 +46,8 @@ MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "report": ("report", "diagnosis", *SHARED),
     "pipeline": (*ROOMS, "diagnosis", *SHARED),
     "forecast": ("engine", "twin", *SHARED),
-    "cli": (*ROOMS, "cli", "pipeline", "forecast", "diagnosis", *SHARED),
+    "matching": (*ROOMS, "pipeline", "forecast", "diagnosis", *SHARED),
+    "cli": (*ROOMS, "cli", "pipeline", "forecast", "matching", "diagnosis", *SHARED),
 }
 NOT_IN_ROOMS = {"os.environ", "os.getenv", "time.time", "datetime.now", "datetime.today", "np.random.seed", "input"}
 SLOW_TO_IMPORT = ("scipy.stats", "matplotlib", "numba")

@@ -82,7 +82,7 @@ def forecast(
         If a cam or cylinder does not exist, or the engine file does not say where the cylinders fire.
     """
     cams = _cams_moved(engine, offsets_deg or {}, teeth or {})
-    leaks = _known_cylinders(engine, leaks or {})
+    leaks = known_cylinders(engine, leaks or {})
     setup = Setup(lungs_of(engine), Surroundings(held_intake_kpa=map_kpa), rpm or CRANKING_RPM)
     offsets = {cam: deg for cam, deg, _ in cams}
     now, good = _turned(engine, setup, offsets, leaks), _turned(engine, setup, {}, {})
@@ -134,7 +134,8 @@ def _moved(name: str, cam: Cam, offsets_deg: Mapping[str, float], teeth: Mapping
     return teeth[name] * tooth_pitch_deg(cam.drive), teeth[name]
 
 
-def _known_cylinders(engine: Engine, leaks: Mapping[int, Leak]) -> Mapping[int, Leak]:
+def known_cylinders(engine: Engine, leaks: Mapping[int, Leak]) -> Mapping[int, Leak]:
+    """The leaks, checked: the engine file must say where cylinders fire, and have each that leaks."""
     if not engine.firing_order:
         raise UsageError(
             code="no-firing-order",

@@ -21,6 +21,7 @@ VERBS = {
     "engine": ("tightside.cli.engine", "Check an engine file, or print its schema."),
     "clearance": ("tightside.cli.clearance", "Gap between valves and pistons, tooth by tooth."),
     "predict": ("tightside.cli.predict", "What a fault would show: compression and vacuum, cylinder by cylinder."),
+    "fit": ("tightside.cli.fit", "Offsets and leaks of a cranking engine, by matching the twin to a recording."),
     "simulate": ("tightside.cli.simulate", "Make a recording of an engine with a chosen fault."),
 }
 

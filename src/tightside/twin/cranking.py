@@ -253,8 +253,8 @@ def integrate(
 
 
 def _displacement_m3(gas: Gas) -> float:
-    swept: float = np.ptp(gas.table[:, k.VOLUME])
-    return float(swept) * (gas.now.shape[0] - 2)
+    swept: float = gas.table[:, k.VOLUME].max() - gas.table[:, k.VOLUME].min()
+    return swept * float(gas.now.shape[0] - 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -310,3 +310,17 @@ def turn_evenly(h, steps, y, now, coefficients, table, cylinder, world, drive, g
     for i in range(nv):
         out[steps, i, 0], out[steps, i, 1], out[steps, i, 2] = now[i, PA], y[i], now[i, KELVIN]
     return stages
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def turn_as_seen(omega, steps_per, y, now, coefficients, table, cylinder, world, drive, gases, outside, out):  # type: ignore[no-untyped-def]
+    """A stretch at speeds given for each step of a table's entry. ``out`` (steps, volumes) gets pressures [Pa]."""
+    nv = now.shape[0]
+    work = np.empty((5, len(y)))
+    seen = np.empty((nv, 3))
+    step_rad = CYCLE_RAD / steps_per
+    for k in range(len(omega)):
+        y[3 * nv + 1] = omega[k]
+        advance(step_rad / omega[k], y, work, now, seen, coefficients, table, cylinder, world, drive, gases, outside)
+        for i in range(nv):
+            out[k, i] = seen[i, 0]
