@@ -49,11 +49,14 @@ def cycle_shape(trace: Trace, clock: CrankClock) -> CycleShape | None:
         return None
     segment = int(segments[np.argmax(counts)])
     angle = clock.angle_deg[clock.segment == segment]
-    zero = float(np.ceil(angle[0] / 360.0) * 360.0)
+    zero = float(angle[0]) + 1.0
     count = int((angle[-1] - zero) // 720.0)
-    chosen = np.unique(np.linspace(0, max(count - 1, 0), min(count, MOST_CYCLES)).astype(np.int64))
+    if count < 2:
+        return None
+    chosen = np.unique(np.linspace(0, count - 1, min(count, MOST_CYCLES)).astype(np.int64))
     rows = [row for k in chosen if (row := _one_cycle(trace, clock, zero + 720.0 * k, segment)) is not None]
-    slow = [row for row in rows if row[-1] < CRANKING_RPM]
+    least = min((row[-1] for row in rows), default=0.0)
+    slow = [row for row in rows if row[-1] < min(CRANKING_RPM, 1.4 * least)]
     rows = slow if len(slow) >= 2 else rows  # while the starter pulls, more can be told
     if len(rows) < 2:
         return None
@@ -84,6 +87,13 @@ def _one_cycle(
         speed / np.mean(speed),
         120.0 / turn_s,
     )
+
+
+def without_drift(profile: Floats) -> Floats:
+    """What swings more than once a cycle: level, slope and the first harmonic taken out."""
+    at = np.linspace(0.0, 2 * np.pi, len(profile), endpoint=False)
+    slow = np.stack([np.ones_like(at), at, np.cos(at), np.sin(at)], axis=1)
+    return np.asarray(profile - slow @ np.linalg.lstsq(slow, profile, rcond=None)[0])
 
 
 def swings_per_cycle(profile: Floats) -> tuple[int, float]:

@@ -20,7 +20,15 @@ from numpy.typing import NDArray
 from tightside.errors import DataError
 from tightside.records import Channel, CrankClock, EdgeTrain, Floats, Recording, SensorKind, Trace, WheelPattern
 from tightside.signals.clock import angle_at
-from tightside.signals.cycle_shape import BIN_DEG, BINS, CRANKING_RPM, CycleShape, cycle_shape, swings_per_cycle
+from tightside.signals.cycle_shape import (
+    BIN_DEG,
+    BINS,
+    CRANKING_RPM,
+    CycleShape,
+    cycle_shape,
+    swings_per_cycle,
+    without_drift,
+)
 from tightside.signals.decode import Decoded, decode
 from tightside.signals.edges import find_edges
 from tightside.signals.learn import learn_wheel
@@ -65,9 +73,32 @@ def decode_all(
         if doubted is recording:
             raise
         decoded = decode(doubted, wheel, kinds=kinds, progress=progress)
-    if not _has_gap(decoded.wheel) and (doubted := _without_wheels(recording)) is not recording:
+    hidden = _hidden_pressures(decoded)
+    if hidden:  # they repeat as a camshaft does, and not in the same time
+        without = tuple(replace(c, role="sound") if c.column in hidden else c for c in recording.channels)
+        again = decode(replace(recording, channels=without), wheel, kinds=kinds, progress=progress)
+        shown = tuple(replace(c, role=None) if c.column in hidden else c for c in again.recording.channels)
+        decoded = replace(again, recording=replace(again.recording, channels=shown))
+    if not _followed(decoded) and (doubted := _without_wheels(recording)) is not recording:
         decoded = decode(doubted, wheel, kinds=kinds, progress=progress)
     return with_other_roles(decoded, tops_deg or {})
+
+
+def _hidden_pressures(decoded: Decoded) -> set[str]:
+    """Channels by which a wheel's turn was told, and which are a cylinder's pressure if its pattern is one turn."""
+    clock, wheel = decoded.clock, decoded.wheel
+    if clock is None or wheel is None or not wheel.learned or wheel.repeat_deg > 359.0:
+        return set()
+    times = 360.0 / wheel.repeat_deg
+    clock = replace(clock, angle_deg=clock.angle_deg * times, speed_deg_s=clock.speed_deg_s * times, repeat_deg=360.0)
+    found = set()
+    for channel in decoded.recording.channels:
+        free = channel.role is None and any(cam.column == channel.column for cam in decoded.cams)
+        if free and isinstance(channel.data, Trace):
+            shape = cycle_shape(channel.data, clock)
+            if shape is not None and _cylinder_pressure(channel, shape, _outside(channel.data, clock)):
+                found.add(channel.column)
+    return found
 
 
 # ------------------------------------------------------------------------------------- headings over a crank wheel
@@ -75,6 +106,15 @@ def decode_all(
 
 def _has_gap(wheel: WheelPattern | None) -> bool:
     return wheel is not None and not wheel.name.startswith(("even", "uneven"))
+
+
+def _followed(decoded: Decoded) -> bool:
+    """Whether a crank wheel with a gap was followed well for two turns or more."""
+    track, wheel = decoded.track, decoded.wheel
+    if track is None or wheel is None or not _has_gap(wheel):
+        return False
+    teeth = len(track.times_s)
+    return teeth >= 2 * wheel.pulses_per_revolution and track.missed + track.extra < 0.3 * teeth
 
 
 def _other(channel: Channel) -> bool:
@@ -160,8 +200,8 @@ def _sight(channel: Channel, decoded: Decoded, clock: CrankClock) -> Sight | Non
             sight = look(channel, shape, outside)
             if sight is not None:
                 return sight
-    train = decoded.trains.get(channel.column)
-    return _firing(channel, train, clock) if train is not None else None
+    train = decoded.trains.get(channel.column) or find_edges(channel)
+    return _firing(channel, train, clock)
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,7 +253,7 @@ def _cylinder_pressure(channel: Channel, shape: CycleShape, outside: Outside) ->
 
 def _with_speed(shape: CycleShape) -> tuple[int, float, float]:
     """Swings a cycle, the part of the profile that is in them, and its correlation with the crank's speed."""
-    profile, speed = shape.profile, shape.speed
+    profile, speed = without_drift(shape.profile), without_drift(shape.speed)
     count, share = swings_per_cycle(profile)
     if np.ptp(profile) <= 4.0 * shape.noise or np.ptp(speed) < 0.01:
         return count, share, 0.0
