@@ -21,6 +21,7 @@ MOVE_DEG = 4.0  # a wanted angle that goes so far and stays is a move, in logged
 MOST_ROWS = 3000
 LONGEST_S = 20.0
 MOST_LAG_S = 2.0
+SHARE_Z = 2.2  # of the share: 95 % and what the changes' unknown moments between two rows add (shown by coverage)
 CHI2_1 = 3.841  # 95 % point, one degree of freedom; standard tables
 
 
@@ -157,7 +158,7 @@ class _Fit:
         joined = self.gap[1:] < 2.5
         energy = float(left @ left)
         rho = float((left[1:] * left[:-1])[joined].sum()) / energy if energy > 0.0 else 0.0
-        return float(np.clip(rho, 0.0, 0.97))
+        return float(np.clip(rho + (1.0 + 4.0 * rho) / len(left), 0.0, 0.97))
 
     def summary(
         self, moves: int, grid: tuple[Floats, Floats], cost: Floats, shares: tuple[Floats, Floats]
@@ -168,7 +169,7 @@ class _Fit:
         i, j = _lowest(cost)
         near = (n - 5) * np.log(cost / cost[i, j]) <= CHI2_1
         share = float(shares[0][i, j])
-        half = float(np.hypot(1.96 * shares[1][i, j], np.ptp(shares[0][near]) / 2.0))
+        half = float(np.hypot(SHARE_Z * shares[1][i, j], np.ptp(shares[0][near]) / 2.0))
         stagger = self.period_s / 12.0**0.5  # the values of a row are not of one and the same moment
         return Following(
             moves=moves,
