@@ -11,7 +11,8 @@ from tightside.timing.offset import lag1, robust_sd, summarise
 from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 
 CALL_AT = 0.8  # probability from which a number of teeth is called; the words say how sure
-REFERENCE_OPEN = 0.1  # no slip is called while the crank reference may be what is off
+REFERENCE_OPEN = 0.2  # no slip is called while the crank reference may be what is off
+REFERENCE_DOUBT = 0.05  # a slip is called, but what else it might be is said
 MUST_SPEAK = 3.0  # odds that the recording itself must add: "in time" is never called from what is usual alone
 FEWEST_CYCLES = 2
 IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
@@ -259,8 +260,7 @@ def _steady_state(
     call = max(belief.probability, key=lambda k: belief.probability[k])
     sure = is_sure(belief, call)
     if sure and call != 0:
-        other = belief.other_stage > 0.1
-        return "slipped", call, ("which stage of the drive slipped cannot be told",) if other else ()
+        return "slipped", call, _beside(belief)
     if sure:
         lost = (
             ("all cams are off alike: the crank reference is off, not the chain",)
@@ -274,6 +274,16 @@ def _steady_state(
     if whole and abs(mean - whole) < 0.2 * belief.pitch_deg:
         return "not enough data", None, _why_open(belief)
     return "off, not by a whole tooth", None, ()
+
+
+def _beside(belief: TeethBelief) -> tuple[str, ...]:
+    """What a called slip leaves open."""
+    notes = []
+    if belief.other_stage > 0.1:
+        notes.append("which stage of the drive slipped cannot be told")
+    if belief.reference_lost > REFERENCE_DOUBT:
+        notes.append("no cam in time stands beside it: a crank wheel that is off by as much would look the same")
+    return tuple(notes)
 
 
 def _why_open(belief: TeethBelief) -> tuple[str, ...]:

@@ -35,8 +35,9 @@ ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared 
 ADRIFT_SPAN_DEG = 200.0
 TURNED_WEIGHT = 0.06  # a signal that is upside down, where its edges cannot show it
 REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
-REFERENCE_LOST = 0.05  # chance that the reference is off by more: wheel moved, wrong data
+REFERENCE_LOST = 0.045  # chance that the reference is off by more: wheel moved, wrong data
 REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
+REFERENCE_TEETH = 0.03  # ... or by as much as whole teeth of the drive: set together wrongly, a lone cam cannot tell
 LOST_DEG = 3.0  # from here on a reference counts as lost
 PLACES_DEG = 200.0  # places of a repeating wheel are weighed this far
 
@@ -119,23 +120,30 @@ def wear_prior() -> tuple[Floats, Floats]:
 
 
 @lru_cache(maxsize=32)
-def references(repeat_deg: float) -> tuple[Floats, Floats]:
+def references(repeat_deg: float, pitches_deg: tuple[float, ...] = ()) -> tuple[Floats, Floats]:
     """Errors of the crank reference, and the prior probability of each. [deg]
 
-    Close together about zero, coarser further out; then the same again about every turn of the wheel onto itself, for
-    nothing but the cams says which of them it is.
+    Close together about zero, coarser further out; about every whole tooth of the drive; and the same again about every
+    turn of the wheel onto itself, for nothing but the cams says which of them it is.
     """
     near, far = np.arange(-3.0, 3.01, 0.4), np.arange(3.4, 80.0, 0.8)
     s = np.concatenate((-far[::-1], near, far))
     width = np.gradient(s)
     close = width * np.exp(-0.5 * (s / REFERENCE_SD_DEG) ** 2)
     laplace = width * np.exp(-np.abs(s) / REFERENCE_SPAN_DEG)
-    weight = (1.0 - REFERENCE_LOST) * close / close.sum() + REFERENCE_LOST * laplace / laplace.sum()
+    parts = [
+        (s, (1.0 - REFERENCE_LOST - REFERENCE_TEETH) * close / close.sum() + REFERENCE_LOST * laplace / laplace.sum())
+    ]
     comb = np.arange(-1.6, 1.61, 0.4)
-    teeth = np.exp(-0.5 * (comb / REFERENCE_SD_DEG) ** 2)
-    places = [m * repeat_deg for m in range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1) if m]
-    s = np.concatenate((s, *(p + comb for p in places)))
-    weight = np.concatenate((weight, *(teeth / teeth.sum() for _ in places)))
+    blur = np.exp(-0.5 * (comb / REFERENCE_SD_DEG) ** 2)
+    blur /= blur.sum()
+    for pitch in pitches_deg:
+        for count, share in BY_COUNT.items():
+            for sign, side in ((1, LATE_SHARE), (-1, 1.0 - LATE_SHARE)):
+                parts.append((sign * count * pitch + comb, REFERENCE_TEETH / len(pitches_deg) * share * side * blur))
+    places = range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1)
+    parts += [(m * repeat_deg + comb, blur) for m in places if m]
+    s, weight = (np.concatenate(of) for of in zip(*parts, strict=True))
     return s, weight / weight.sum()
 
 
@@ -151,7 +159,8 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
     """
     if not cams:
         return ()
-    s, weight = references(round(repeat_deg, 6))
+    pitches = sorted({round(tooth_pitch_deg(c.pattern.stages), 6) for c in cams if c.pattern.stages})
+    s, weight = references(round(repeat_deg, 6), tuple(pitches))
     banks: dict[str, list[int]] = {}
     for i, cam in enumerate(cams):
         banks.setdefault(cam.pattern.bank, []).append(i)
