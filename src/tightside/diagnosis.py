@@ -105,6 +105,9 @@ class CrankPart(Part):
     wheel: str | None = None
     pulses_per_revolution: int | None = None
     learned: bool = False
+    turn_certain: bool = True  # False: the pattern repeats, and could be another part of a turn than was taken
+    pulses_per_repeat: int | None = None  # of a learned wheel: pulses after which its pattern comes again
+    could_be: tuple[str, ...] = ()  # wheels that would look the same, likeliest first
     revolutions: Number = None
     faults: tuple[str, ...] = ()
     missed_pulses: int = 0

@@ -355,7 +355,7 @@ def _drive(cam_teeth: int | None) -> tuple[DriveStage, ...]:
 
 
 def _recording_part(decoded: Decoded) -> RecordingPart:
-    rpm = rpm_of(decoded.clock) if decoded.clock is not None else np.empty(0)
+    rpm = rpm_of(decoded.clock) if decoded.clock is not None and _turn_known(decoded) else np.empty(0)
     return recording_part(decoded.recording, rpm, (*decoded.notes, *decoded.faults))
 
 
@@ -364,16 +364,25 @@ def _crank_part(decoded: Decoded) -> CrankPart | None:
     if decoded.crank_column is None or wheel is None or track is None:
         return None
     turns = sum(float(np.ptp(track.turn_deg[track.segment == s])) for s in np.unique(track.segment)) / 360.0
+    learned, known = decoded.learned, _turn_known(decoded)
     return CrankPart(
         column=decoded.crank_column,
-        wheel=wheel.name,
-        pulses_per_revolution=wheel.pulses_per_revolution,
+        wheel=wheel.name if known else None,
+        pulses_per_revolution=wheel.pulses_per_revolution if known else None,
         learned=wheel.learned,
-        revolutions=round(turns, 2),
+        turn_certain=learned is None or learned.turn_certain,
+        pulses_per_repeat=len(learned.shape.gaps) if learned is not None else None,
+        could_be=learned.could_be if learned is not None and not learned.turn_certain else (),
+        revolutions=round(turns, 2) if known else None,
         faults=decoded.faults,
         missed_pulses=track.missed,
         extra_pulses=track.extra,
     )
+
+
+def _turn_known(decoded: Decoded) -> bool:
+    """Whether it is known what a turn is: a learned pattern can be one of several parts of it."""
+    return decoded.learned is None or decoded.learned.turns.likely
 
 
 def _cams_seen(decoded: Decoded) -> tuple[CamSeen, ...]:

@@ -270,7 +270,11 @@ def _crank_lines(diagnosis: Diagnosis) -> list[str]:
     crank = diagnosis.crank
     assert crank is not None
     turns = f", {crank.revolutions:.0f} turns" if crank.revolutions is not None else ""
-    wheel = f"wheel {crank.wheel}, {crank.pulses_per_revolution} pulses a turn" if crank.wheel else "wheel not found"
+    wheel = "wheel not found"
+    if crank.wheel:
+        wheel = f"wheel {crank.wheel}, {crank.pulses_per_revolution} pulses a turn"
+    elif crank.pulses_per_repeat:
+        wheel = f"{crank.pulses_per_repeat} pulses in a pattern that repeats; how often a turn cannot be told"
     return [f"  crank ({crank.column}): {wheel}{turns}{', learned from this recording' if crank.learned else ''}"]
 
 

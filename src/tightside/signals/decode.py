@@ -23,7 +23,7 @@ from tightside.signals.chatter import without_chatter
 from tightside.signals.clock import make_clock
 from tightside.signals.edges import find_edges
 from tightside.signals.follow import follow_wheel
-from tightside.signals.learn import Learned, learn_wheel
+from tightside.signals.learn import Learned, with_turns
 from tightside.signals.polarity import with_sharper
 from tightside.signals.recognise import (
     CrankChoice,
@@ -31,7 +31,6 @@ from tightside.signals.recognise import (
     choose_crank,
     could_be_sensor,
     cycle_of,
-    turns_from_cams,
     with_role,
 )
 
@@ -55,6 +54,7 @@ class Decoded:
     cycles: tuple[tuple[int, int] | None, ...]  # per cam: repeats of the crank pattern until it comes again, pulses
     faults: tuple[str, ...]
     notes: tuple[str, ...]
+    learned: Learned | None = None  # where the wheel was learned from this recording
 
 
 def decode(
@@ -148,23 +148,21 @@ def _decode_learned(
     if learned is None:
         fault = f'"{column}": {len(trains[column].times_s)} level changes, too few to learn its wheel'
         return Decoded(recording, trains, column, None, None, None, (), (), (fault,), tuple(notes))
-    once = learned.repeats_per_turn
     track = follow_wheel(trains[column].of(learned.wheel.active_edge), learned.wheel)
     clock, cams, cycles = _clocked(recording, trains, column, track, learned.wheel)
-    turns = turns_from_cams([*cycles])
-    if turns is not None and turns != once and (not learned.turn_certain or learned.wheel.name.startswith("uneven")):
-        again = learn_wheel(trains[column], turns)
-        if again is not None:
-            learned = again
-            track = follow_wheel(trains[column].of(learned.wheel.active_edge), learned.wheel)
-            clock, cams, cycles = _clocked(recording, trains, column, track, learned.wheel)
-    elif turns == once:
-        learned = replace(learned, turn_certain=True, notes=())
-    notes = [*notes, *learned.notes]
-    if learned.wheel.name.startswith("even") and not learned.turn_certain:
-        notes.append("evenly spaced pulses and no cam to count them by: pulses per turn cannot be told")
+    for _ in range(2):  # an even wheel's teeth are first taken for a number that its speed makes likely
+        told = with_turns(learned, trains[column].times_s, cycles)
+        if told.wheel.repeat_deg != learned.wheel.repeat_deg:
+            track = follow_wheel(trains[column].of(told.wheel.active_edge), told.wheel)
+            clock, cams, cycles = _clocked(recording, trains, column, track, told.wheel)
+        same_turn, learned = told.wheel.repeat_deg == learned.wheel.repeat_deg, told
+        if same_turn:
+            break
     faults = _track_faults(track, learned.wheel)
-    return Decoded(recording, trains, column, learned.wheel, track, clock, cams, cycles, tuple(faults), tuple(notes))
+    notes = [*notes, *learned.notes]
+    return Decoded(
+        recording, trains, column, learned.wheel, track, clock, cams, cycles, tuple(faults), tuple(notes), learned
+    )
 
 
 def _clocked(

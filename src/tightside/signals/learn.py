@@ -1,25 +1,34 @@
 """Learn a crank wheel from its edges alone: what repeats, after how many pulses, and where the pulses stand.
 
-Source: our derivation; ``tests/test_learn.py`` learns random wheels from simulated truth.
+Source: our derivation; ``tests/test_learn.py`` learns random wheels from simulated truth, ``benchmarks/wheels.py`` more.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
 from tightside.records import Bools, EdgeTrain, Floats, WheelPattern
 from tightside.signals.follow import follow_wheel
+from tightside.signals.turns import Turns, infer_turns
+from tightside.signals.wheel_shape import Shape, rotated, shape_of, wheel_name
+
+Edge = Literal["rising", "falling"]
 
 MOST_PULSES = 200  # the largest repeat that is looked for
-LIKENESS = 0.75  # a repeat must look this much like the best one
-HALF_LIKE = 0.95  # where two repeats agree so well, one must agree this much as well to be one
+LIKENESS = 0.92  # a repeat must look this much like the best one
 UNEVEN = 0.04  # rms of the second difference of log intervals below which a wheel counts as even
-SCATTERED_GAPS = 0.1  # misfit of each further gap in one repeat: a split gap is mostly the wrong polarity
-MANY_PULSES = 20  # from here on a gap is held against its neighbours, not against all
-NEIGHBOURS = 4
-USUAL_POSITIONS = 24  # a repeat with fewer positions than this is seldom a whole turn (common practice, no source)
+ODD_PULSES = 0.004  # share of odd pulses from which an even wheel that loses some is thought of
+FEW_REPEATS = 6  # so few of them can look like a pattern by chance
+BLUNT = 0.05  # misfit that a coil's blunter crossing begins with
+LOSSY_EVEN = 0.06  # share of odd pulses up to which rough intervals without a pattern are an even wheel's
+SPLIT_GAP = 0.1  # misfit of two gaps side by side: mostly one gap, seen by the wrong polarity of a coil
+FEW_PULSES = 12  # a running median over fewer than that follows the pattern itself
+ASTRAY = 0.4  # a log interval this far from its usual value is a pulse lost or added
+USUAL_HZ_PER_POSITION = 8.0  # turns a second that an even wheel is taken for until its pulses can be counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,10 +36,27 @@ class Learned:
     """A wheel as far as one recording shows it."""
 
     wheel: WheelPattern
-    repeats_per_turn: int  # how often the pattern comes in one turn
-    turn_certain: bool  # False: the pattern could also be a whole turn, or another part of one
+    shape: Shape  # one repeat of its pattern
+    turns: Turns  # how often it comes in one turn
     misfit: float  # how badly the pulses fit the pattern, 0 is perfect; to choose between polarities
     notes: tuple[str, ...] = ()
+
+    @property
+    def repeats_per_turn(self) -> int:
+        """How often the pattern comes in one turn; a guess where ``turn_certain`` is False."""
+        return round(360.0 / self.wheel.repeat_deg)
+
+    @property
+    def turn_certain(self) -> bool:
+        """False: the pattern could also be a whole turn, or another part of one."""
+        return self.turns.certain
+
+    @property
+    def could_be(self) -> tuple[str, ...]:
+        """Names of the wheels that would look the same, likeliest first; one alone where the turn is known."""
+        if self.turn_certain:
+            return (self.wheel.name,)
+        return tuple(wheel_name(self.shape, k) for k in (self.turns.repeats, *self.turns.others))
 
 
 def roughness(times_s: Floats) -> Floats:
@@ -54,6 +80,14 @@ def find_repeat(times_s: Floats) -> tuple[int, float]:
     """
     z = roughness(times_s)
     z = z - z.mean()
+    if float(np.sqrt(np.mean(z * z))) < UNEVEN:
+        return 1, 1.0
+    n, likeness = _repeat_of(z)
+    return (1, 1.0 - min(1.0, likeness)) if likeness < 0.35 else (n, likeness)
+
+
+def _repeat_of(z: Floats) -> tuple[int, float]:
+    """Lag at which a series is first about as like itself as it ever is, and the likeness there."""
     most = min(MOST_PULSES, int(len(z) / 2.2))
     if most < 2:
         return 1, 0.0
@@ -64,15 +98,10 @@ def find_repeat(times_s: Floats) -> tuple[int, float]:
     tail = energy[-1] - energy[lags]
     like = full[lags] / np.sqrt(np.maximum(head * tail, 1e-30))
     best = float(like.max())
-    if float(np.sqrt(np.mean(z * z))) < UNEVEN or best < 0.35:
-        return 1, 1.0 - min(1.0, best)
-    first = int(np.flatnonzero(like >= LIKENESS * best)[0])
-    while first + 1 < most and like[first + 1] > like[first]:
-        first += 1
-    twice = 2 * int(lags[first]) - 1
-    if twice < most and like[twice] > 0.9 and like[first] < HALF_LIKE * like[twice]:
-        first = twice  # two unlike gaps half a turn apart
-    return int(lags[first]), float(like[first])
+    for first in np.flatnonzero(like >= LIKENESS * best):
+        if first + 1 == most or like[first + 1] <= like[first]:
+            return int(lags[first]), float(like[first])
+    return int(lags[like.argmax()]), best
 
 
 def _autocorrelation(z: Floats) -> Floats:
@@ -83,25 +112,17 @@ def _autocorrelation(z: Floats) -> Floats:
 
 
 def _slowness(log_interval: Floats, n: int) -> Floats:
-    """Smooth log slowness at each interval, from its neighbours and never from itself."""
-    if n <= 8:  # few pulses: the mean over one whole repeat, which holds each gap once
-        kernel = np.ones(n) if n % 2 else np.concatenate(([0.5], np.ones(n - 1), [0.5]))
-        half = len(kernel) // 2
-        weights = kernel / kernel.sum()
-    else:  # quadratic through three on either side, read off at the middle
-        k = np.array([-3, -2, -1, 1, 2, 3], dtype=np.float64)
-        fit = np.linalg.pinv(np.stack([np.ones(6), k, k * k], axis=1))[0]
-        weights = np.concatenate((fit[:3], [0.0], fit[3:]))
-        half = 3
-    padded = np.pad(log_interval, half, mode="edge")
-    out: Floats = np.convolve(padded, weights[::-1], mode="valid")
+    """Log slowness at each interval: the mean over one whole repeat, which holds each gap once."""
+    kernel = np.ones(n) if n % 2 else np.concatenate(([0.5], np.ones(n - 1), [0.5]))
+    padded = np.pad(log_interval, len(kernel) // 2, mode="edge")
+    out: Floats = np.convolve(padded, kernel / kernel.sum(), mode="valid")
     return out
 
 
 def _template(times_s: Floats, n: int) -> Floats:
     """First guess of the n gaps, as fractions of the repeat, from the stretch that repeats best."""
     x = np.log(np.diff(times_s))
-    x = x - _running_median(x, max(n, 5))
+    x = x - (_slowness(x, n) if n < FEW_PULSES else _running_median(x, n))
     rows = len(x) - n
     change = np.abs(x[n:] - x[:-n])
     span = min(rows, max(n, 3 * n))
@@ -141,8 +162,8 @@ def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, float]:
         mine = value[(place[:-1] == k) & whole & fast]
         if len(mine) == 0:
             mine = value[(place[:-1] == k) & whole]
-        if len(mine):
-            new[k] = np.exp(np.median(mine))
+        if len(mine):  # the mean, which takes a swing that alternates from turn to turn with it
+            new[k] = np.exp(mine[np.abs(mine - np.median(mine)) <= ASTRAY].mean())
     new /= new.sum()
     odd = (track.missed + track.extra) / max(len(times_s), 1)
     return new, odd
@@ -157,119 +178,181 @@ def _fast_part(log_slowness: Floats) -> Bools:
     return np.asarray(log_slowness < fastest + 0.5)
 
 
-def _usual_around(gaps: Floats) -> Floats:
-    """Usual gap around each one: what cranking ripple in step with the turn leaves in a pattern drops out with it."""
-    if len(gaps) < MANY_PULSES:
-        return np.full(len(gaps), np.median(gaps))
-    padded = np.pad(gaps, NEIGHBOURS, mode="wrap")
-    out: Floats = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * NEIGHBOURS + 1), axis=1)
-    return out
+@dataclass(frozen=True, slots=True)
+class OnePolarity:
+    """What the edges of one polarity show."""
+
+    shape: Shape
+    misfit: float
 
 
-def _snap(gaps: Floats) -> tuple[Floats, str, float]:
-    """Put the gaps on a grid of equal positions where they fit one. Returns gaps in positions, a name, the misfit."""
-    ratio = gaps / _usual_around(gaps)
-    whole = np.maximum(np.round(ratio), 1.0)
-    off = np.abs(ratio - whole) / np.sqrt(whole)
-    if len(gaps) >= 4 and np.all(off < 0.38) and np.median(off) < 0.12:
-        return whole, "grid", float(np.sqrt(np.mean(off**2)))
-    for k in np.flatnonzero(ratio < 0.85):
-        j = (k + 1) % len(gaps)
-        others = np.delete(ratio, [k, j])
-        if ratio[j] < 0.9 and abs(ratio[k] + ratio[j] - 1.0) < 0.2 and np.all(np.abs(others - 1.0) < 0.2):
-            snapped = np.ones(len(gaps))
-            share = ratio[k] / (ratio[k] + ratio[j])
-            snapped[k], snapped[j] = share, 1.0 - share
-            return snapped, "extra", float(np.sqrt(np.mean((others - 1.0) ** 2)))
-    return ratio, "uneven", 0.3
+def _even_misses(times_s: Floats) -> float:
+    """Share of odd pulses, taken for an even wheel that loses some: chance lets a few look like a pattern."""
+    teeth = _usual_even(times_s, 1)
+    track = follow_wheel(times_s, WheelPattern("even", np.arange(teeth) * 360.0 / teeth, learned=True))
+    return (track.missed + track.extra) / len(times_s)
 
 
-def _name(gaps: Floats, kind: str, repeats: int) -> str:
-    if kind == "even":
-        return f"even {repeats}"
-    if kind == "extra":
-        return f"{len(gaps) - 1}+1"
-    if kind == "uneven":
-        return f"uneven {len(gaps) * repeats}"
-    positions = int(gaps.sum()) * repeats
-    missing = [int(g) - 1 for g in gaps if g > 1.5] * repeats
-    return "-".join([str(positions), *map(str, missing)])
-
-
-def learn_polarity(times_s: Floats) -> tuple[Floats, str, float] | None:
-    """Gaps of one repeat (in positions or fractions), what sort of wheel, and misfit; None when nothing repeats."""
+def learn_polarity(times_s: Floats) -> OnePolarity | None:
+    """One repeat of the pattern in edges of one polarity; None when there are too few of them."""
     if len(times_s) < 6:
         return None
     n, likeness = find_repeat(times_s)
+    if n == 1 and likeness < 1.0 and _even_misses(times_s) > LOSSY_EVEN:
+        return None
     if n == 1:
-        return np.ones(1), "even", 1.0 - likeness
+        return OnePolarity(Shape(np.ones(1), "even", 0.0), 1.0 - likeness)
     gaps = _template(times_s, n)
     odd = 1.0
-    for _ in range(4):
+    for _ in range(3):
         gaps, odd = _refined(times_s, gaps)
-    snapped, sort, misfit = _snap(gaps)
-    places = int((snapped > 1.5).sum()) if sort == "grid" else 1
-    return snapped, sort, misfit + odd + 0.3 * (1.0 - likeness) + SCATTERED_GAPS * max(places - 1, 0)
+    shape = shape_of(gaps, len(times_s) / len(gaps) / float(times_s[-1] - times_s[0]))
+    by_chance = 2.0 if len(times_s) < FEW_REPEATS * n else 1.4
+    if shape.sort == "even" or (shape.sort == "grid" and odd > ODD_PULSES and _even_misses(times_s) < by_chance * odd):
+        return OnePolarity(Shape(np.ones(1), "even", shape.misfit), shape.misfit + odd)
+    split = int(((shape.gaps > 1.5) & (np.roll(shape.gaps, 1) > 1.5)).sum()) if shape.sort == "grid" else 0
+    return OnePolarity(shape, shape.misfit + odd + 0.3 * (1.0 - likeness) + SPLIT_GAP * split)
 
 
-def _rotated(gaps: Floats, kind: str) -> Floats:
-    """Start the pattern at the first pulse after the longest gap (or at the extra tooth's predecessor)."""
-    if kind == "extra":
-        return np.roll(gaps, -int(np.argmin(np.where(gaps < 0.95, 0.0, 1.0))))
-    longest = int(np.flatnonzero(gaps >= gaps.max() * 0.98)[0])
-    return np.roll(gaps, -(longest + 1))
-
-
-def learn_wheel(train: EdgeTrain, repeats_from_cams: int | None = None) -> Learned | None:
+def learn_wheel(
+    train: EdgeTrain,
+    repeats_from_cams: int | None = None,
+    *,
+    cycles: Sequence[tuple[int, int] | None] = (),
+) -> Learned | None:
     """The wheel that a crank sensor's edges show.
 
     Parameters
     ----------
     train : EdgeTrain
     repeats_from_cams : int, optional
-        How often the pattern comes in one turn, where the cams' own repeat has told it.
+        How often the pattern comes in one turn, where that is known.
+    cycles : optional
+        What the cams say of that: see ``turns.infer_turns``.
 
     Returns
     -------
     Learned or None
         None when nothing repeats or too few edges were seen.
     """
-    found = []
-    for edge in (train.sharper,) if train.sharper else ("rising", "falling"):
+    found: list[tuple[OnePolarity, Edge]] = []
+    edges: tuple[Edge, ...] = ("rising", "falling")
+    for edge in edges:
         got = learn_polarity(train.of(edge))
         if got is not None:
-            found.append((got[2], edge, got[0], got[1]))
+            if train.sharper not in (None, edge):
+                got = replace(got, misfit=got.misfit + BLUNT)
+            found.append((got, edge))
     if not found:
         return None
-    misfit, edge, gaps, sort = min(found, key=lambda f: (round(f[0], 3), f[1] != "rising"))
-    gaps = _rotated(gaps, sort) if sort != "even" else gaps
-    positions = gaps.sum() if sort in ("grid", "extra") else float(USUAL_POSITIONS)
-    whole = sort == "extra" or (sort == "grid" and positions >= USUAL_POSITIONS)
-    certain = repeats_from_cams is not None or whole
-    repeats = repeats_from_cams or 1
-    notes: tuple[str, ...] = ()
-    if sort == "grid" and repeats_from_cams is None and positions < USUAL_POSITIONS:
-        repeats = int(np.ceil(USUAL_POSITIONS / positions)) + (1 if positions == 12 else 0)
-        notes = (
-            f"the pattern repeats after {len(gaps)} pulses on {int(positions)} positions; that this is one "
-            f"{_ordinal(repeats)} of a turn is a guess from common wheels",
-        )
-    one = gaps / gaps.sum() * 360.0 / repeats
-    angles = np.concatenate(([0.0], np.cumsum(np.tile(one, repeats))[:-1]))
+    best, edge = min(found, key=lambda f: (round(f[0].misfit, 3), f[1] != "rising"))
+    if best.shape.sort == "even" and len(found) == 2 and train.sharper is None:
+        best, edge = _by_widths(train, edge) or (best, edge)
+    seen = Learned(WheelPattern("", np.zeros(1)), rotated(best.shape), Turns(1, 0.0), best.misfit)
+    seen = replace(seen, wheel=replace(seen.wheel, active_edge=edge, kind=train.kind))
+    return with_turns(seen, train.times_s, cycles, repeats_from_cams)
+
+
+def with_turns(
+    learned: Learned,
+    times_s: Floats,
+    cycles: Sequence[tuple[int, int] | None] = (),
+    repeats: int | None = None,
+) -> Learned:
+    """The same pattern, with what the cams say of how often it comes in a turn."""
+    shape = learned.shape
+    turns = infer_turns(shape.sort, len(shape.gaps), shape.positions, cycles)
+    if repeats is not None:
+        turns = Turns(repeats, 1.0)
+    taken = turns.repeats
+    if shape.sort == "even" and not turns.likely:
+        taken = _usual_even(times_s)
+    one = shape.gaps / shape.gaps.sum() * 360.0 / taken
     wheel = WheelPattern(
-        name=_name(gaps, sort, repeats),
-        angles_deg=angles,
-        active_edge="rising" if edge == "rising" else "falling",
-        kind=train.kind,
+        name=wheel_name(shape, taken),
+        angles_deg=np.concatenate(([0.0], np.cumsum(np.tile(one, taken))[:-1])),
+        active_edge=learned.wheel.active_edge,
+        kind=learned.wheel.kind,
         learned=True,
-        repeat_deg=360.0 / repeats,
+        repeat_deg=360.0 / taken,
         position_known=False,
     )
-    return Learned(wheel, repeats, certain, misfit, notes)
+    found = replace(learned, wheel=wheel, turns=turns)
+    return replace(found, notes=_turn_notes(found))
+
+
+def _usual_even(times_s: Floats, polarities: int = 2) -> int:
+    """Teeth of an even wheel that nothing counts: as many as make a plausible speed. Only to follow its speed."""
+    pulses_per_s = 1.0 / max(polarities * float(np.median(np.diff(times_s))), 1e-6)
+    return int(np.clip(round(pulses_per_s / USUAL_HZ_PER_POSITION), 6, 60))
+
+
+def _turn_notes(learned: Learned) -> tuple[str, ...]:
+    """What is open about the turn, in words."""
+    if learned.turn_certain:
+        return ()
+    shape, turns = learned.shape, learned.turns
+    if shape.sort == "even":
+        what = "the crank's pulses are evenly spaced"
+    else:
+        on = f" on {int(shape.positions)} positions" if shape.sort == "grid" else ""
+        what = f"the crank's pattern repeats after {len(shape.gaps)} pulses{on}"
+    if turns.likely:
+        rest = f"taken for {_ordinal(turns.repeats)} of a turn, which is usual; it could be {_ordinals(turns.others)}"
+        if shape.sort == "even":
+            rest = f"{turns.repeats} a turn fits the cams best, but {', '.join(map(str, turns.others))} would too"
+    else:
+        rest = "which part of a turn that is cannot be told, so speed is not known: record a cam sensor beside it"
+    return (f"{what}: {rest}",)
+
+
+def _ordinals(repeats: Sequence[int]) -> str:
+    return " or ".join(_ordinal(k) for k in repeats) or "another part"
 
 
 def _ordinal(n: int) -> str:
-    return {1: "whole", 2: "half", 3: "third", 4: "quarter"}.get(n, f"{n}th")
+    return {1: "the whole", 2: "half", 3: "a third", 4: "a quarter"}.get(n, f"a {n}th")
+
+
+# ------------------------------------------------------------------------------------------------- wide and narrow
+
+WIDTHS_LIKE = 0.6  # correlation of the widths with themselves a turn later
+WIDTHS_SPREAD = 0.06  # standard deviation of the widths, in pitches, from which they are meant
+
+
+def _by_widths(train: EdgeTrain, even: Edge) -> tuple[OnePolarity, Edge] | None:
+    """An evenly spaced wheel whose teeth differ in width: the other polarity then carries the place.
+
+    Its edges are placed between two even ones, which takes the engine's speed out.
+    """
+    other: Edge = "falling" if even == "rising" else "rising"
+    teeth = _usual_even(train.times_s)
+    track = follow_wheel(train.of(even), WheelPattern("even", np.arange(teeth) * 360.0 / teeth, learned=True))
+    tooth = np.round(track.turn_deg * teeth / 360.0).astype(np.int64)
+    longest = track.segment == np.bincount(track.segment).argmax() if len(tooth) else np.zeros(0, np.bool_)
+    base, tooth = track.times_s[longest], tooth[longest]
+    between = train.of(other)
+    at = np.searchsorted(base, between) - 1
+    inside = (at >= 0) & (at + 1 < len(base))
+    at, between = at[inside], between[inside]
+    whole = tooth[at + 1] - tooth[at] == 1
+    at, between = at[whole], between[whole]
+    if len(at) < 12:
+        return None
+    share = np.full(int(tooth[-1] - tooth[0]) + 1, np.nan)
+    share[tooth[at] - tooth[0]] = (between - base[at]) / (base[at + 1] - base[at])
+    known = share[np.isfinite(share)]
+    if float(known.std()) < WIDTHS_SPREAD:
+        return None
+    n, likeness = _repeat_of(np.where(np.isfinite(share), share - known.mean(), 0.0))
+    if n < 2 or likeness < WIDTHS_LIKE:
+        return None
+    rows = np.pad(share, (0, -len(share) % n), constant_values=np.nan).reshape(-1, n)
+    if not np.isfinite(rows).any(axis=0).all():
+        return None
+    at = np.arange(n) + np.nanmedian(rows, axis=0)
+    gaps = np.diff(np.append(at, at[0] + n))
+    return OnePolarity(Shape(gaps, "uneven", 0.0), 1.0 - likeness), other
 
 
 def cam_repeat(angle_deg: Floats, repeat_deg: float) -> tuple[int, int] | None:
