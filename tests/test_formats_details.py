@@ -233,3 +233,45 @@ def test_can_frames_too_short_for_a_signal_leave_it_empty(tmp_path: Path) -> Non
     assert rpm.values.tolist() == list(range(40))
     assert np.isnan(manifold.values[::2]).all()
     assert (manifold.values[1::2] == 32).all()
+
+
+def test_long_format_with_units_of_many_kinds_reads_each_in_its_own() -> None:
+    rows = "".join(f"{i / 10},ENGINE_RPM,{800 + i} rpm\n{i / 10},COOLANT_TEMP,{80 + i % 3} C\n" for i in range(100))
+    rpm, ect = read_recording(io.BytesIO(f"time,pid,value\n{rows}".encode())).channels
+    assert (rpm.role, rpm.unit, ect.role, ect.unit) == ("log:rpm", "rpm", "log:ect", "degC")
+    assert isinstance(rpm.data, Readings) and isinstance(ect.data, Readings)
+    np.testing.assert_array_equal(rpm.data.values, 800.0 + np.arange(100))
+    np.testing.assert_array_equal(ect.data.values, 80.0 + np.arange(100) % 3)
+
+
+def test_pairs_of_columns_of_different_rates_keep_their_own() -> None:
+    rows = "".join(
+        f"{i / 1e4},{i % 7 + 0.5}," + (f"{i / 1e3},{i % 5 + 0.5}\n" if i < 40 else ",\n") for i in range(400)
+    )
+    crank, cam = (c.data for c in read_recording(io.BytesIO(f"t1 [s],crank,t2 [s],cam 1A\n{rows}".encode())).channels)
+    assert isinstance(crank, Trace) and isinstance(cam, Trace)
+    assert (crank.rate_hz, len(crank.raw), cam.rate_hz, len(cam.raw)) == (1e4, 400, 1e3, 40)
+
+
+@pytest.mark.parametrize(("above", "options"), [("; samplerate: 24 MHz\n", {}), ("", {"rate_hz": 24e6})])
+def test_edge_list_timed_by_a_sample_counter_takes_the_rate(above: str, options: dict[str, Any]) -> None:
+    rows = "".join(f"{i * 1230},{i % 2},{int(i % 5 < 2)}\n" for i in range(200))
+    recording = read_recording(io.BytesIO(f"{above}Sample,D0,D1\n{rows}".encode()), **options)
+    first = recording.channels[0].data
+    assert isinstance(first, Levels)
+    np.testing.assert_allclose(first.times_s, np.arange(1, 200) * 1230 / 24e6)
+    assert any("counts samples" in warning for warning in recording.warnings)
+
+
+def test_hexadecimal_levels_are_numbers() -> None:
+    rows = "".join(f"{i * 0.001:.4f},0x{i % 2:02X}\n" for i in range(100))
+    data = read_recording(io.BytesIO(f"Time [s],crank\n{rows}".encode())).channels[0].data
+    assert isinstance(data, Levels)
+    assert len(data.times_s) == 99
+
+
+def test_first_row_over_range_is_no_heading() -> None:
+    rows = "".join(f"{i / 1e4},{'OL' if i % 50 == 0 else 2.5 + i % 7},80\n" for i in range(400))
+    crank = read_recording(io.BytesIO(f"Time [s],crank,ECT\n{rows}".encode())).channels[0]
+    assert crank.role == "crank" and isinstance(crank.data, Trace)
+    assert np.isnan(crank.data.values()[::50]).all() and np.isfinite(crank.data.values()[1:50]).all()

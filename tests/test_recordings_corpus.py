@@ -185,6 +185,31 @@ SAMPLED: dict[str, Writer] = {
     "no_heading": Writer(headings=None),
     "no_heading_tab": Writer(headings=None, delimiter="\t"),
     "no_heading_semicolon_comma": Writer(headings=None, delimiter=";", decimal=","),
+    "iso_offset": Writer(
+        headings=("timestamp", "crank", "cam 1A"), time=lambda i: f"2026-11-25T10:20:30.{i:04d}+01:00"
+    ),
+    "clock_am_pm": Writer(headings=BARE, time=lambda i: f"01:20:30.{i:04d} PM"),
+    "clock_colon_before_fraction": Writer(headings=BARE, time=lambda i: f"10:20:30:{i:04d}"),
+    "date_and_clock_columns_decimal_comma": Writer(
+        delimiter=";",
+        decimal=",",
+        headings=("Datum", "Zeit", "crank", "cam 1A"),
+        time=lambda i: f"10:20:30.{i:04d}",
+        row=lambda c: ["25/11/2026", *c],
+    ),
+    "thousands_comma_quoted": Writer(headings=("Time [us]", "crank", "cam 1A"), time=lambda i: f'"{i * 100:,}"'),
+    "thousands_comma_tab": Writer(
+        delimiter="\t", headings=("Time [us]", "crank", "cam 1A"), time=lambda i: f"{i * 100:,}"
+    ),
+    "thousands_point_decimal_comma": Writer(
+        delimiter=";",
+        headings=("Zeit [us]", "crank", "cam 1A"),
+        time=lambda i: f"{i * 100:,}".replace(",", "."),
+        row=lambda c: [c[0], *(cell.replace(".", ",") for cell in c[1:])],
+    ),
+    "quoted_blank_delimited_text": Writer(
+        headings=("Time [s]", "note", "crank", "cam 1A"), row=lambda c: [c[0], '"warm, idling"', *c[1:]]
+    ),
     "pairs": Writer(headings=("Time A [s]", "crank", "Time B [s]", "cam 1A"), row=lambda c: [c[0], c[1], c[0], c[2]]),
     "pairs_short": Writer(headings=("t1", "crank", "t2", "cam 1A"), row=lambda c: [c[0], c[1], c[0], c[2]]),
 }
@@ -219,6 +244,11 @@ OTHERS: dict[str, tuple[bytes, dict[str, Any]]] = {
     ),
     "long_format": (long_format(False), {}),
     "long_format_unit_column": (long_format(True), {}),
+    "footer": (Writer().bytes() + b"\nEnd of recording\nRows: 400\n", {}),
+    "over_range_in_another_column": (
+        Writer(headings=("Time [s]", "crank", "cam 1A", "coolant"), row=lambda c: [*c, "OL"]).bytes(),
+        {},
+    ),
     "gzip": (gzip.compress(Writer().bytes()), {}),
 }
 

@@ -17,6 +17,7 @@ from tightside.recordings.timebase import (
     choose_time,
     counts_on,
     counts_rows,
+    counts_samples,
     find_grid,
     longest_run,
     seconds_of,
@@ -121,6 +122,15 @@ def _timed(table: Table, options: ReadOptions) -> list[Timed]:
     by_hand = options.channels.get("time")
     if by_hand is None and len(parts := split_pairs(table)) > 1:
         return [timed for part in parts for timed in _timed(part, options)]
+    counted_hz = options.rate_hz or table.stated_rate_hz
+    counter = next((c for c in table.columns if counts_samples(c)), None) if counted_hz and not by_hand else None
+    if counter is not None and counted_hz:
+        rest = tuple(c for c in table.columns if c is not counter)
+        seconds = Column(
+            counter.heading, in_blocks(counter.values, lambda part: part / counted_hz), "s", counter.number
+        )
+        counts = f"column '{counter.heading}' counts samples; with {counted_hz:g} Hz it is the time"
+        return [_by_times(replace(table, columns=rest), seconds, (counts,), replace(options, units={}))]
     time, said = (pick_column(by_hand, table.columns), []) if by_hand else choose_time(table)
     if options.rate_hz is not None:
         rest = tuple(c for c in table.columns if c is not time and not counts_rows(c))

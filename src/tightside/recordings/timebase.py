@@ -128,6 +128,15 @@ def counts_on(column: Column) -> bool:
     return bool(words) and words <= _COUNT_WORDS and advances(column.values) > 0.99
 
 
+def counts_samples(column: Column) -> bool:
+    """Whether the column is headed as a counter, and counts on by whole numbers but not by rows: a row per change."""
+    words = set(words_of(column.heading)) if column.named else set()
+    if not words or not words <= _COUNT_WORDS or column.unit or counts_rows(column):
+        return False
+    head = column.values[:BLOCK]
+    return bool(np.array_equal(head, np.rint(head))) and advances(column.values) > 0.99
+
+
 def counts_rows(column: Column) -> bool:
     """Whether the column only numbers the rows."""
     values = column.values

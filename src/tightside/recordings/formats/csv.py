@@ -148,7 +148,7 @@ class Parsed:
     """Columns of one block, or of all."""
 
     columns: tuple[Cells, ...]
-    texts: dict[int, pl.Series]  # columns of words, as they are
+    texts: dict[int, pl.Series]  # columns of words, or with words in them, as they are
     rows: int
     breaks: tuple[int, ...] = ()  # rows before which headings were repeated
     dropped: int = 0  # lines without any number
@@ -204,7 +204,7 @@ def _cells(frame: pl.DataFrame, dialect: Dialect) -> Parsed:
     for i, series in enumerate(frame.get_columns()):
         if series.dtype == pl.String:
             cells = numbers_from(series, dialect.decimal)
-            if cells.spelled == "text":
+            if cells.spelled == "text" or cells.unread:
                 words[i] = series
         else:
             cells = Cells(np.asarray(series.to_numpy(), dtype=np.float64))
@@ -331,24 +331,37 @@ def _long_format(parsed: Parsed, dialect: Dialect, columns: tuple[Column, ...]) 
         return None
     index, labels = names
     numeric = [c for c in columns if c.spelled != "text" and c.number != index + 1 and _filled(c)]
-    values = [c for c in numeric if set(words_of(c.heading)) & _VALUE_WORDS] or numeric[-1:]
-    if len(numeric) < 2 or values[0] is numeric[0]:
+    if not numeric:
         return None
-    time, value = numeric[0], values[0]
+    time = numeric[0]
+    values = [c for c in numeric if set(words_of(c.heading)) & _VALUE_WORDS] or numeric[-1:]
+    mixed = _mixed_values(parsed, index)
+    if values[0] is time and mixed is None:
+        return None
     units = _unit_words(parsed, labels)
     tables = []
     for number, label in enumerate(dict.fromkeys(labels.tolist()), 1):
         rows = np.flatnonzero(labels == label)
-        channel = Column(str(label), value.values[rows], units.get(label, ""), number)
+        here = numbers_from(mixed[rows], dialect.decimal) if mixed is not None else Cells(values[0].values[rows])
+        channel = Column(str(label), here.values, here.unit or units.get(label, ""), number, spelled=here.spelled)
         tables.append(Table((channel,), time=replace(time, values=time.values[rows]), place=_place(dialect)))
     return tuple(tables)
+
+
+def _mixed_values(parsed: Parsed, index: int) -> pl.Series | None:
+    """A column of readings in units of many kinds (800 rpm, 80 C), which are numbers only name by name."""
+    for i, series in parsed.texts.items():
+        if i != index and 2 * _count(series, r"^\s*[+-]?[\d.,]+") > len(series):
+            return series
+    return None
 
 
 def _name_column(parsed: Parsed, dialect: Dialect) -> tuple[int, NDArray[Any]] | None:
     for i, series in parsed.texts.items():
         labels = series.fill_null("").str.strip_chars().to_numpy()
         count = len(set(labels.tolist()))
-        if 2 <= count <= max(2, min(200, parsed.rows // 2)) and dialect.width <= 5 and "" not in labels:
+        wordy = 2 * _count(series, r"^\s*[+-]?[\d.,]+\s*\S*$") < len(series)
+        if wordy and 2 <= count <= max(2, min(200, parsed.rows // 2)) and dialect.width <= 5 and "" not in labels:
             return i, np.asarray(labels)
     if dialect.headed and dialect.width <= 4:
         words = [set(words_of(heading)) for heading in dialect.headings]
@@ -359,6 +372,10 @@ def _name_column(parsed: Parsed, dialect: Dialect) -> tuple[int, NDArray[Any]] |
             name = split_heading(dialect.headings[named[0]])[0]
             return named[0], np.array([f"{name} {value:g}" for value in parsed.columns[named[0]].values])
     return None
+
+
+def _count(series: pl.Series, pattern: str) -> int:
+    return int(series.str.contains(pattern).fill_null(False).sum())
 
 
 def _unit_words(parsed: Parsed, labels: NDArray[Any]) -> dict[str, str]:

@@ -55,7 +55,7 @@ def numbers_from(cells: pl.Series, decimal: str) -> Cells:
     if not rest.any():
         return Cells(_array(numbers))
     left = plain.filter(rest)
-    for reader in (_quantities, _clocks, _stamps, _logic):
+    for reader in (_hexadecimals, _quantities, _clocks, _stamps, _logic):
         found = reader(left)
         if (
             found is not None
@@ -78,12 +78,14 @@ def _array(numbers: pl.Series) -> Floats:
 
 
 def _point_decimals(text: pl.Series, decimal: str) -> pl.Series:
-    if decimal == ".":
-        return text
-    grouped = text.str.contains(r"^[+-]?\d{1,3}(?:\.\d{3})+,\d")
-    if grouped.any():
-        text = text.set(grouped.fill_null(False), None).fill_null(text.str.replace_all(".", "", literal=True))
-    return text.str.replace(",", ".", literal=True)
+    """Decimal points for decimal commas, and thousands no longer taken apart (1,234.5 and 1.234,5)."""
+    mark = "," if decimal == "." else "."
+    marked = text.str.contains(mark, literal=True).fill_null(False)
+    if marked.any():
+        grouped = text.str.contains(rf"^[+-]?\d{{1,3}}(?:\{mark}\d{{3}})+(?:\{decimal}\d*)?$").fill_null(False)
+        if grouped.sum() == marked.sum():  # else it may be a decimal mark as well
+            text = text.str.replace_all(mark, "", literal=True)
+    return text if decimal == "." else text.str.replace(",", ".", literal=True)
 
 
 def _of_one_kind(found: Cells, left: int, rows: int) -> bool:
@@ -98,6 +100,13 @@ def _merged(numbers: pl.Series, rest: pl.Series, found: Cells, text: pl.Series) 
     bad = np.flatnonzero(np.isnan(found.values))
     example = str(text[int(where[bad[0]])]) if len(bad) else ""
     return Cells(values, found.unit, found.spelled, len(bad), example, int(where[bad[0]]) if len(bad) else -1)
+
+
+def _hexadecimals(left: pl.Series) -> Cells | None:
+    digits = left.str.extract(r"^0[xX]([0-9A-Fa-f]{1,15})$")
+    if digits.null_count() == len(left):
+        return None
+    return Cells(_array(digits.str.to_integer(base=16, strict=False).cast(float)))
 
 
 def _quantities(left: pl.Series) -> Cells | None:
@@ -123,7 +132,8 @@ def _quantities(left: pl.Series) -> Cells | None:
 
 
 def _clocks(left: pl.Series) -> Cells | None:
-    parts = left.str.replace(",", ".", literal=True).str.extract_groups(_CLOCK).struct.unnest()
+    plain = left.str.replace(r"^(\d{1,2}:\d{2}:\d{2}):(\d{1,6})", "$1.$2").str.replace(",", ".", literal=True)
+    parts = plain.str.extract_groups(_CLOCK).struct.unnest()
     if parts.to_series(2).null_count() == len(left):
         return None
     hours, minutes, seconds = (_array(parts.to_series(i).cast(float, strict=False)) for i in range(3))

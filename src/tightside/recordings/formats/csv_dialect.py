@@ -17,22 +17,58 @@ BODY_LINES = 60  # lines at the end of what was looked at; there the table is mo
 DELIMITERS = ",;\t| "  # a blank stands for any run of blanks
 COMMENT_MARKS = ("#", "%", "//", "!", "'", "*", "--")
 MISSING = frozenset(
-    ("", "-", "--", "---", "na", "n/a", "nan", "null", "none", "nil", "#n/a", "?", "*", "no data", "nodata", ".")
+    (
+        "",
+        "-",
+        "--",
+        "---",
+        "na",
+        "n/a",
+        "nan",
+        "null",
+        "none",
+        "nil",
+        "#n/a",
+        "?",
+        "*",
+        "no data",
+        "nodata",
+        ".",
+        "#value!",
+        "ol",
+        "o.l",
+        "o.l.",
+        "ovl",
+        "over",
+        "overflow",
+        "overload",
+        "overrange",
+        "err",
+        "error",
+        "invalid",
+        "∞",
+        "-∞",
+        "#div/0!",
+    )
 )
 LOGIC_WORDS = dict.fromkeys(("true", "high", "on", "yes", "h"), 1.0) | dict.fromkeys(
     ("false", "low", "off", "no", "l"), 0.0
 )
 
 _NUMBER = {
-    ".": re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)", re.IGNORECASE),
+    ".": re.compile(
+        r"[+-]?(?:\d+\.?\d*|\.\d+|[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)|0x[0-9a-f]+",
+        re.IGNORECASE,
+    ),
     ",": re.compile(
-        r"[+-]?(?:\d+[.,]?\d*|[.,]\d+|\d{1,3}(?:\.\d{3})+,\d+)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)", re.IGNORECASE
+        r"[+-]?(?:\d+[.,]?\d*|[.,]\d+|\d{1,3}(?:\.\d{3})+(?:,\d*)?)(?:[eE][+-]?\d+)?|[+-]?(?:nan|inf)|0x[0-9a-f]+",
+        re.IGNORECASE,
     ),
 }
 _QUANTITY = re.compile(
     r"(?P<number>[+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(?P<unit>[^\W\d_][\w/%°²³^()-]{0,8}|[%°µ][\w/]{0,4})"
 )
-CLOCK = re.compile(r"(?:\d{1,3}:)?\d{1,3}:\d{1,2}(?:[.,]\d+)?(?:\s*[AaPp]\.?[Mm]\.?)?")
+CLOCK = re.compile(r"(?:(?:\d{1,3}:)?\d{1,3}:\d{1,2}(?:[.,]\d+)?|\d{1,2}:\d{2}:\d{2}:\d{1,6})(?:\s*[AaPp]\.?[Mm]\.?)?")
 DATE = re.compile(r"(?:\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.](?:\d{1,2}|[A-Za-z]{3})[-/.]\d{4})")
 STAMP = re.compile(
     DATE.pattern + r"[T ]\s*\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?"
@@ -65,7 +101,7 @@ class Dialect:
     spelled: tuple[str, ...]  # per column: number, quantity, clock, stamp, date, logic, text, empty
     headed: bool
     rate_hz: float | None = None
-    trimmed: bool = False  # blanks stand beside the cells
+    trimmed: bool = False  # blanks stand beside the cells, or marks between their thousands: to be read as text
 
     @property
     def width(self) -> int:
@@ -202,7 +238,11 @@ def find_dialect(head: bytes, whole: bool) -> Dialect | str:
         spelled=spelled,
         headed=any(names),
         rate_hz=_rate(lines[:first]),
-        trimmed=any(re.search(rf"[ \t]{re.escape(delimiter)}|[ \t]$", line) for line in last) and delimiter != " ",
+        trimmed=delimiter != " "
+        and (
+            any(re.search(rf"[ \t]{re.escape(delimiter)}|[ \t]$", line) for line in last)
+            or (decimal == "," and any(_GROUPED["."].fullmatch(cell) for cells in body for cell in cells))
+        ),
     )
 
 
@@ -219,13 +259,38 @@ def _best_split(lines: Sequence[str]) -> tuple[str, str, int] | None:
         rows = [cells_of(line, delimiter) for line in lines]
         if delimiter != "," and not any(len(row) > 1 for row in rows):
             continue
-        for decimal in ".," if commas else ".":
+        for decimal in _decimals(rows, delimiter) if commas else ".":
             if decimal == "," and delimiter == "," and not any('"' in line for line in lines):
                 continue
             score, width = _score(rows, decimal)
             if score > best + 0.005:
                 best, result = score, (delimiter, decimal, width)
     return result
+
+
+_MAYBE_NUMBER = re.compile(r"(?P<number>[+-]?[\d.,]+(?:[eE][+-]?\d+)?)[^\d:]*")
+_GROUPED = {mark: re.compile(rf"[+-]?[1-9]\d{{0,2}}(?:\{mark}\d{{3}})+") for mark in ".,"}  # 1,234,567
+_DECIMAL = {
+    mark: re.compile(rf"[+-]?\d*\{mark}\d+(?:[eE][+-]?\d+)?|[+-]?\d{{1,3}}(?:\{other}\d{{3}})+\{mark}\d+")
+    for mark, other in (".,", ",.")
+}
+
+
+def _decimals(rows: list[list[str]], delimiter: str) -> str:
+    """Decimal marks to try, the likelier first: what cannot be thousands taken apart (1,234) is a decimal mark.
+
+    >>> _decimals([["1.5", "2,500"]], ";"), _decimals([["2,500"]], ";"), _decimals([["1.500", "0,5"]], ";")
+    ('.', ',.', ',')
+    """
+    if not any("," in cell for row in rows for cell in row):
+        return "."
+    cells = {found["number"] for row in rows for cell in row if (found := _MAYBE_NUMBER.fullmatch(cell))}
+    proven = [
+        any(_DECIMAL[mark].fullmatch(cell) and not _GROUPED[mark].fullmatch(cell) for cell in cells) for mark in ".,"
+    ]
+    if proven[0] != proven[1]:
+        return "." if proven[0] else ","
+    return ".," if proven[0] or delimiter == "," else ",."
 
 
 def _score(rows: list[list[str]], decimal: str) -> tuple[float, int]:
