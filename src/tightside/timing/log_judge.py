@@ -46,7 +46,7 @@ REFERENCE = "control module's desired angle"
 UNDER_CONTROL_ONLY = "it was logged under control only, which hides an offset: log it parked, at a warm idle, too"
 FEWEST_READINGS = 8
 FEWEST_S = 1.5
-SETTLE_S = (1.2, 6.0)  # time a phaser is given to arrive, at least and at most; else five of its time constants
+SETTLE_S = (1.2, 6.0)  # time a phaser is given to arrive, at least and at most; else four of its time constants
 CONTROL_SD_DEG = 0.7  # what a module leaves standing between wanted and actual
 CALIBRATION_SD_DEG = 0.1
 ALIKE_DEG = 1.2  # parked and held stretches that differ by less are taken together
@@ -150,7 +150,7 @@ def _measured(log: PhaseLog, pattern: CamPattern | None, coarse: bool, idle_rpm:
         following = _past_its_stop(log, signal) or following
     settle = SETTLE_S[0]
     if following is not None and following.share > STUCK_SHARE:
-        settle = 5.0 * following.response_s + max(following.lag_s, 0.0) + 2.0 * log.period_s
+        settle = 4.0 * following.response_s + max(following.lag_s, 0.0) + 2.0 * log.period_s
     settle = float(np.clip(settle, max(SETTLE_S[0], 2.0 * log.period_s), max(SETTLE_S[1], 4.0 * log.period_s)))
     usable = signal.usable & np.isfinite(values)
     stretches = () if signal.lost else find_stretches(log, usable, settle, idle_rpm)
@@ -477,7 +477,7 @@ class _CamCase:
         if is_sure(belief, call) and not self.too_far(call * belief.pitch_deg, mean, belief.pitch_deg):
             if call != 0:
                 return "slipped", call, ()
-            if self.only_held and not near:
+            if self.only_held and (not near or self.may_hide_a_tooth):
                 return "not enough data", None, (UNDER_CONTROL_ONLY,)
             alike = ("all cams are off alike: the crank reference is off, not the chain",)
             return ("in time" if near else "off, not by a whole tooth"), 0, alike if belief.reference_lost > 0.5 else ()
@@ -503,6 +503,12 @@ class _CamCase:
     def only_held(self) -> bool:
         """Whether the phaser was never seen at its stop."""
         return self.basis is not None and self.basis.places == ("held",)
+
+    @property
+    def may_hide_a_tooth(self) -> bool:
+        """Whether a slip by one tooth would as likely as not leave the log as it is."""
+        hidden = hidden_chances(self.cam, self.basis, self.factor) if self.basis is not None else {}
+        return any(abs(teeth) == 1 and chance >= 0.5 for teeth, chance in hidden.items())
 
     def why_open(self) -> str:
         """Why about a whole tooth is not called."""
