@@ -116,7 +116,7 @@ def _irregular(rng: Rng) -> DrawnWheel:
 
 
 def _wide_narrow(rng: Rng) -> DrawnWheel:
-    """Even by one polarity; the widths of the teeth, wide and narrow in an order that comes once a turn, by the other."""
+    """Even by one polarity; by the other the teeth are wide and narrow, in an order that comes once a turn."""
     while True:
         count = int(rng.choice([8, 12, 24, 24, 36]))
         wide = rng.random(count) < 0.5
@@ -183,6 +183,8 @@ def draw_wheel_case(number: int) -> WheelCase:
 
 def _running(rng: Rng) -> Running:
     mode: Any = rng.choice(["cranking", "start", "idle", "steady", "snap"], p=[0.45, 0.15, 0.2, 0.1, 0.1])
+    seconds = _log(rng, 3.0, 6.0) if mode == "cranking" else _log(rng, 2.0, 6.0) + (2.0 if mode == "start" else 0.0)
+    rpm = {"cranking": float(rng.uniform(130.0, 310.0)), "steady": _log(rng, 700.0, 3000.0)}.get(mode)
     return Running(
         mode=mode,
         seconds=_log(rng, 3.0, 6.0) if mode == "cranking" else _log(rng, 2.0, 6.0) + (2.0 if mode == "start" else 0.0),

@@ -1,9 +1,9 @@
-"""How well a crank wheel is learned from a recording alone: random wheels of every kind, by kind and by what was hard.
+"""How well a crank wheel is learned from a recording alone: random wheels of every kind.
 
-``python benchmarks/wheels.py [--cases N] [--first SEED]``. A wheel counts as learned right when one repeat of its pattern
-is right (number of pulses, each in its place) and so is the number of repeats a turn where crank and cam together tell
-it; where they cannot (no cam, or one that repeats with the wheel), that must be left open or be right. Confidently wrong
-is a turn that was called certain with another number of pulses.
+``python benchmarks/wheels.py [--cases N] [--first SEED]``. A wheel counts as learned right when one repeat of its
+pattern is right (number of pulses, each in its place) and so is the number of repeats a turn where crank and cam
+together tell it; where they cannot (no cam, or one that repeats with the wheel), that must be left open or be right.
+Confidently wrong is a turn that was called certain with another number of pulses.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class WheelResult:
 
 
 def misplaced(found_deg: Floats, true_deg: Floats) -> float:
-    """Largest error of a pulse's place, in mean pitches, over the rotation that fits best; infinite for another count."""
+    """Largest error of a pulse's place, in mean pitches, turned to fit best; infinite for another count."""
     n = len(true_deg)
     if len(found_deg) != n:
         return float("inf")
@@ -79,7 +79,7 @@ def on_grid(case: WheelCase) -> bool:
 
 
 def one_turn(learned: Learned, repeats: int) -> Floats:
-    """The learned repeat, set together to a turn of so many of them: the pattern's own shape, whatever turn was taken."""
+    """The learned repeat, so many of them set together to a turn, whatever turn was taken."""
     gaps = np.tile(learned.shape.gaps / learned.shape.gaps.sum(), repeats) * 360.0 / repeats
     return np.concatenate(([0.0], np.cumsum(gaps)[:-1]))
 

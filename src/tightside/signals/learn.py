@@ -1,6 +1,6 @@
 """Learn a crank wheel from its edges alone: what repeats, after how many pulses, and where the pulses stand.
 
-Source: our derivation; ``tests/test_learn.py`` learns random wheels from simulated truth, ``benchmarks/wheels.py`` more.
+Source: our derivation; ``tests/test_learn.py`` learns random wheels in closed form, ``benchmarks/wheels.py`` simulated ones.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """How often a crank wheel's pattern comes in one turn: what the pattern says, and what the cams beside it say.
 
 A wheel that repeats within a turn looks like one with fewer teeth on a faster engine. The pattern alone leaves that
-open; so does a cam, where its own pattern repeats within a cycle. What is left is weighed by which wheels are built, and
-what stays open is said to be.
+open; so does a cam, where its own pattern repeats within a cycle. What is left is weighed by which wheels are built,
+and what stays open is said to be.
 
 Every weight below is common practice, no source.
 """
@@ -25,7 +25,7 @@ BY_POSITIONS = ((23, 0.1), (60, 1.0), (66, 0.05), (90, 0.01))  # up to so many p
 UNEVEN_REPEATS = {1: 1.0, 2: 0.3, 3: 0.3, 4: 0.15}
 EXTRA_REPEATS = {1: 1.0, 2: 0.02, 3: 0.01}
 FEWEST_WITH_EXTRA = 6  # a pattern of fewer pulses is no plain "N+1"
-# a controller finds the cycle, or at least the turn, from crank and cams together: their common repeat is seldom shorter
+# a controller finds the cycle, or at least the turn, from crank and cams: their common repeat is seldom shorter
 COMMON_REPEAT = {1: 0.96, 2: 0.035}  # cycle over common repeat
 COMMON_REPEAT_LONE = {1: 0.78, 2: 0.13, 3: 0.02, 4: 0.06}  # all the cam shows in it is one pulse
 SELDOM = 0.004

@@ -1,8 +1,8 @@
 """What a measured row of gaps is: equal positions some of which are missing, one pulse too many between equal ones, a
 shorter row come several times, or no grid at all.
 
-While an engine is cranked an interval says as much of compression as of the wheel. So each possibility is weighed by its
-marginal likelihood: log gaps are those of the wheel, plus a swing of speed of some order with its double, plus each
+While an engine is cranked an interval says as much of compression as of the wheel. So each possibility is weighed by
+its marginal likelihood: log gaps are those of the wheel, plus a swing of speed of some order with its double, plus each
 pulse's own error. What needs fewer free numbers wins unless the gaps speak against it.
 
 Source: our derivation; ``benchmarks/wheels.py`` holds it to random wheels. Marginal likelihood of a linear Gaussian
@@ -234,7 +234,7 @@ def _own_gaps(n: int, shape: Shape) -> list[Floats]:
 
 
 def _log_normal(x: Floats, variance: Floats, base: Floats, prior: Floats) -> tuple[float, Floats]:
-    """Log density of x, normal about 0 with covariance diag(variance) + base diag(prior) base'; x less its mean given it."""
+    """Log density of x, normal about 0, covariance diag(variance) + base diag(prior) base'; x less what base explains."""
     scaled = base / variance[:, None]
     inner = base.T @ scaled + np.diag(1.0 / prior)
     b = scaled.T @ x
