@@ -187,12 +187,8 @@ def _running(rng: Rng) -> Running:
     rpm = {"cranking": float(rng.uniform(130.0, 310.0)), "steady": _log(rng, 700.0, 3000.0)}.get(mode)
     return Running(
         mode=mode,
-        seconds=_log(rng, 3.0, 6.0) if mode == "cranking" else _log(rng, 2.0, 6.0) + (2.0 if mode == "start" else 0.0),
-        rpm=float(rng.uniform(130.0, 310.0))
-        if mode == "cranking"
-        else _log(rng, 700.0, 3000.0)
-        if mode == "steady"
-        else None,
+        seconds=seconds,
+        rpm=rpm,
         swing=float(rng.uniform(0.1, 0.45)),
         rest_s=float(rng.uniform(0.0, 0.6)),
         wander=_log(rng, 0.002, 0.03),

@@ -1,6 +1,7 @@
 """Learn a crank wheel from its edges alone: what repeats, after how many pulses, and where the pulses stand.
 
-Source: our derivation; ``tests/test_learn.py`` learns random wheels in closed form, ``benchmarks/wheels.py`` simulated ones.
+Source: our derivation; ``tests/test_learn.py`` learns random wheels in closed form, ``benchmarks/wheels.py`` simulated
+ones.
 """
 
 from __future__ import annotations

@@ -234,7 +234,7 @@ def _own_gaps(n: int, shape: Shape) -> list[Floats]:
 
 
 def _log_normal(x: Floats, variance: Floats, base: Floats, prior: Floats) -> tuple[float, Floats]:
-    """Log density of x, normal about 0, covariance diag(variance) + base diag(prior) base'; x less what base explains."""
+    """Log density of x, normal about 0, covariance diag(variance) + base diag(prior) base'; x less its explained part."""
     scaled = base / variance[:, None]
     inner = base.T @ scaled + np.diag(1.0 / prior)
     b = scaled.T @ x
