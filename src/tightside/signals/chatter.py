@@ -27,6 +27,8 @@ def without_chatter(train: EdgeTrain) -> EdgeTrain:
     if len(t) < 5:
         return train
     gap = np.diff(t)
+    if gap.min() >= NEEDLE * gap.max():
+        return train
     short = gap < NEEDLE * _usual(gap)
     for state in (True, False):  # where nearly every pulse of one level is that short, the wheel is made so
         mine = train.rising[:-1] == state

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -11,12 +12,14 @@ import numpy as np
 from tightside.errors import DataError
 from tightside.records import (
     CamEdges,
+    Channel,
     CrankClock,
     EdgeTrain,
     Floats,
     Recording,
     SensorKind,
     ToothTrack,
+    Trace,
     WheelPattern,
 )
 from tightside.signals.chatter import without_chatter
@@ -38,6 +41,8 @@ WRONG_WHEEL = 0.22  # share of teeth missed or pulses too many from which the wh
 MISFITTING = 0.02  # misfit from which a learned wheel that fits far better is believed
 OTHER_FITS = 0.6  # a coil's other polarity is taken if it fits this much better
 FEWEST_TEETH = 6
+THREADED_BYTES = 16 << 20  # of samples, from which a second thread is worth its start
+THREADS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,13 +107,21 @@ def decode(
 def _trains(
     recording: Recording, kinds: Mapping[str, SensorKind], progress: Callable[[str, float], None]
 ) -> dict[str, EdgeTrain]:
-    open_channels = [c for c in recording.channels if could_be_sensor(c)]
-    trains = {}
-    for i, channel in enumerate(open_channels):
-        progress(f"edges of {channel.column}", 0.1 + 0.5 * i / len(open_channels))
+    """Edges of every channel that could be a sensor's; of a large recording, two channels at a time."""
+    channels = [c for c in recording.channels if could_be_sensor(c)]
+
+    def train_of(channel: Channel) -> EdgeTrain:
         kind = kinds.get(channel.role or "")
         found = find_edges(channel, kind=None if kind == "logic" else kind)
-        trains[channel.column] = with_sharper(without_chatter(found), channel)
+        return with_sharper(without_chatter(found), channel)
+
+    large = sum(c.data.raw.nbytes for c in channels if isinstance(c.data, Trace)) > THREADED_BYTES
+    trains = {}
+    with ThreadPoolExecutor(THREADS) as pool:  # which starts no thread before it is given work
+        found = iter((pool.map if large else map)(train_of, channels))
+        for i, channel in enumerate(channels):
+            progress(f"edges of {channel.column}", 0.1 + 0.5 * i / len(channels))
+            trains[channel.column] = next(found)
     return trains
 
 

@@ -12,11 +12,13 @@ Source: our derivation; ``tests/test_follow.py`` shows it on truth in closed for
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
 from numba import njit
 
 from tightside.records import Floats, Ints, ToothTrack, WheelPattern
+from tightside.signals.extrema import INNER
 
 MISS_COST = 5.0  # each missed tooth, in nats: about one pulse in 150
 EXTRA_COST = 5.0  # each pulse that is no tooth
@@ -29,251 +31,282 @@ FIRST_SPEED_VARIANCE = 0.3**2  # of log speed, after one interval: an engine pul
 FINE_WHEEL = 20  # pulses a turn from which neighbouring teeth show nearly one speed
 STEADY = 0.3  # change of log speed from tooth to tooth below which nothing can be missed, added or out of place
 LONGEST_BRIDGE_DEG = 270.0  # how far the place on the wheel is carried across silence
+LONGEST_SILENCE_S = 0.6  # ... if it lasts longer than this; else a whole turn
+LONGEST_FIRST_S = 1.2  # the same for a path that has only one tooth
+LOG_BRIDGE, LOG_TURN = math.log(LONGEST_BRIDGE_DEG), math.log(360.0)
+NEAR = 3  # teeth ahead that are always tried
+FURTHEST = 399  # none beyond
+REACH = 1.4  # further ones are, if the last speed leads to them within this factor
+ROUNDING = 1e-9
 
 
-@njit(cache=True, nogil=True)
+class _Wheel(NamedTuple):
+    """What a search has to know of a wheel, of the noise on its edges, and of how its speed may change."""
+
+    angles_deg: Floats  # (N,)
+    log_ahead: Floats  # (N, NEAR) log of the angle from each tooth to the next ones
+    noise_ahead: Floats  # (N, NEAR) variance that the edges' noise adds to the log of such an interval
+    walk_ahead: Floats  # (N, NEAR) variance that the log of the speed gains meanwhile
+    mean_gap: float
+    noise: float  # variance of the log of the mean gap's interval
+    usual: float  # variance of the usual innovation
+    least: float  # no surprise is less, in nats
+    beyond: float  # log of the angle turned from which teeth beyond the near ones come into question
+
+
+def _wheel_of(angles_deg: Floats, jitter: float) -> _Wheel:
+    n, mean_gap, noise = len(angles_deg), 360.0 / len(angles_deg), 2.0 * jitter * jitter
+    turned = np.concatenate([angles_deg + 360.0 * k for k in range(NEAR // n + 3)])
+    near = np.stack([turned[m : m + n] - angles_deg for m in range(1, NEAR + 1)], axis=1)
+    next_one = float((turned[NEAR + 1 : NEAR + 1 + n] - angles_deg).min())
+    walk = WALK_PER_DEG * np.minimum(near, LONGEST_WALK_DEG)
+    usual = WALK_PER_DEG * mean_gap + noise
+    return _Wheel(
+        angles_deg=angles_deg,
+        log_ahead=np.log(near),
+        noise_ahead=noise * np.minimum(mean_gap / near, 2.0) ** 2,
+        walk_ahead=walk,
+        mean_gap=mean_gap,
+        noise=noise,
+        usual=usual,
+        least=0.5 * math.log(float(walk.min()) / usual) - ROUNDING,
+        beyond=math.log(max((next_one - mean_gap) / REACH, 1e-300)) - ROUNDING,
+    )
+
+
+NODE = np.dtype([("before", np.int32), ("edge", np.int32), ("tooth", np.int32), ("segment", np.int32)])
+"""One edge taken for one tooth, counted on over the turns, and the node before it on its path, or -1."""
+
+PATH = np.dtype(
+    [(name, np.int64) for name in ("node", "place", "edge", "known")]
+    + [(name, np.float64) for name in ("slow", "variance", "cost")]
+)
+"""The end of a path: its last node, that node's place on the wheel and its edge, whether its speed is known, the log of
+its slowness with the variance of that, and what the path costs in nats."""
+
+
+@njit(**INNER)
 def _cost_of_missing(teeth: int) -> float:
     """Nats for teeth without a pulse; a long dropout is one event, not many."""
     return MISS_COST * (teeth if teeth < 3 else 3.0 + 0.3 * (teeth - 3))
 
 
-@njit(cache=True, nogil=True)
-def _speed_after(
-    known: int, u: float, p: float, dt: float, da: float, mean_gap: float, noise: float, walk: float
-) -> tuple[float, float, float]:
-    """Kalman step of log slowness ``u`` (variance ``p``) by one interval. Returns both, and the surprise in nats."""
-    seen = math.log(dt / da)
+@njit(**INNER)
+def _spread(da: float, mean_gap: float, noise: float) -> tuple[float, float]:
+    """Variance of the log of an interval over an angle: from the noise on its edges, and from the speed it may gain."""
     rel = min(mean_gap / da, 2.0)
-    meas = noise * rel * rel
+    return noise * rel * rel, WALK_PER_DEG * min(da, LONGEST_WALK_DEG)
+
+
+@njit(**INNER)
+def _speed_after(
+    known: int, slow: float, variance: float, seen: float, noise: float, walk: float, usual: float
+) -> tuple[float, float, float]:
+    """Kalman step of the log of slowness by an interval that shows ``seen``: it, its variance, the surprise in nats."""
     if known == 0:
-        return seen, meas + FIRST_SPEED_VARIANCE, 0.0
-    prior = p + walk * min(da, LONGEST_WALK_DEG)
-    total = prior + meas
-    innovation = seen - u
+        return seen, noise + FIRST_SPEED_VARIANCE, 0.0
+    prior = variance + walk
+    total = prior + noise
+    innovation = seen - slow
     z2 = innovation * innovation / total
-    # Student-like: a wild interval costs much, not everything
-    surprise = 2.5 * math.log(1.0 + z2 / 4.0) + 0.5 * math.log(total / (walk * mean_gap + noise))
+    q = 1.0 + 0.25 * z2  # Student-like: a wild interval costs much, not everything
+    surprise = 0.5 * math.log(q * q * q * q * q * (total / usual))
     if z2 > 25.0:  # take the new speed as it is
-        return u + innovation, meas, surprise
+        return seen, noise, surprise
     gain = prior / total
-    return u + gain * innovation, (1.0 - gain) * prior, surprise
+    return slow + gain * innovation, (1.0 - gain) * prior, surprise
 
 
-@njit(cache=True, nogil=True)
-def _doubled(x: Ints) -> Ints:
+@njit(**INNER)
+def _lost(known: int, dt: float, log_turned: float) -> bool:
+    """Whether too much time or turning has passed for a path's place on the wheel to be carried on."""
+    if known == 0:
+        return dt > LONGEST_FIRST_S
+    return log_turned > LOG_TURN or (dt > LONGEST_SILENCE_S and log_turned > LOG_BRIDGE)
+
+
+@njit(**INNER)
+def _cheapest(paths: Any) -> int:
+    best = 0
+    for h in range(len(paths)):
+        if paths[h].cost < paths[best].cost:
+            best = h
+    return best
+
+
+@njit(**INNER)
+def _keep_below(paths: Any, limit: float) -> int:
+    """Only paths that cost no more, moved to the front; how many there are."""
+    kept = 0
+    for h in range(len(paths)):
+        if paths[h].cost <= limit:
+            if kept != h:
+                paths[kept] = paths[h]
+            kept += 1
+    return kept
+
+
+@njit(**INNER)
+def _wait(path: Any, later: Any, slots: Any, own: int, count: int) -> int:
+    """Let a path pass over an edge, as a pulse too many. How many paths there are then."""
+    cost = path.cost + EXTRA_COST
+    s = slots[own]
+    if s < 0:
+        s = slots[own] = count
+        count += 1
+    elif cost >= later[s].cost:
+        return count
+    later[s] = path
+    later[s].cost = cost
+    return count
+
+
+@njit(**INNER)
+def _write(path: Any, edge: int, teeth: int, node: int, tree: Any) -> None:
+    """Write down that an edge is that many teeth after the last one of a path."""
+    tree[node].before = path.node
+    tree[node].edge = edge
+    tree[node].tooth = tree[path.node].tooth + teeth
+    tree[node].segment = tree[path.node].segment
+
+
+@njit(**INNER)
+def _step(
+    i: int, times: Any, wheel: Any, tree: Any, used: int, now: Any, later: Any, slots: Any
+) -> tuple[int, int, float]:
+    """Every path by one edge, as a pulse too many and as each tooth that it could be.
+
+    Returns how many paths there are then, the nodes used, and the least cost. A path that came by the next edge and the
+    next tooth, and one that passed over some, compete an edge later: the speed that each carries has to prove itself
+    first. One function, because what is handed on from one to the next is counted at each call.
+    """
+    angles, log_ahead, noise_ahead, walk_ahead = wheel.angles_deg, wheel.log_ahead, wheel.noise_ahead, wheel.walk_ahead
+    n = len(angles)
+    slots[:] = -1  # of paths by the plain step to each place, by an odd one, and waiting there
+    count = 0
+    best = np.inf
+    first = _cheapest(now)  # before the others: most of them are no match for it
+    close = now[first].cost + CLOSE_NATS
+    for k in range(len(now)):
+        path = now[first if k == 0 else k - 1 if k <= first else k]
+        dt = times[i] - times[path.edge]
+        log_dt = math.log(dt)
+        log_turned = log_dt - path.slow
+        if _lost(path.known, dt, log_turned):
+            continue
+        best = min(best, path.cost + EXTRA_COST)
+        if path.cost + EXTRA_COST <= best + BEAM_NATS:
+            count = _wait(path, later, slots, 2 * n + path.place, count)
+        last, turned = NEAR, 0.0
+        if path.known and log_turned > wheel.beyond:
+            last, turned = FURTHEST, math.exp(log_turned)
+        for m in range(1, last + 1):
+            turns, place = 0, path.place + m
+            while place >= n:
+                turns, place = turns + 1, place - n
+            cost = path.cost + _cost_of_missing(m - 1)
+            plain = m == 1 and path.edge == i - 1
+            bound = cost + wheel.least
+            if bound > best + BEAM_NATS:
+                break
+            if (plain or bound >= close) and slots[place] >= 0 and bound >= later[slots[place]].cost:
+                continue
+            if m <= NEAR:
+                seen = log_dt - log_ahead[path.place, m - 1]
+                noise, walk = noise_ahead[path.place, m - 1], walk_ahead[path.place, m - 1]
+            else:
+                da = 360.0 * turns + angles[place] - angles[path.place]
+                if da > REACH * turned + wheel.mean_gap:
+                    break
+                if da < turned / REACH:
+                    continue
+                seen = log_dt - math.log(da)
+                noise, walk = _spread(da, wheel.mean_gap, wheel.noise)
+            slow, variance, surprise = _speed_after(
+                path.known, path.slow, path.variance, seen, noise, walk, wheel.usual
+            )
+            cost += surprise
+            own = place if plain or cost >= close else n + place
+            s = slots[own]
+            if s >= 0 and cost >= later[s].cost:
+                continue
+            if s < 0:
+                s = slots[own] = count
+                later[s].node = used
+                count, used = count + 1, used + 1
+            _write(path, i, m, later[s].node, tree)
+            later[s].place, later[s].edge, later[s].known = place, i, 1
+            later[s].slow, later[s].variance, later[s].cost = slow, variance, cost
+            best = min(best, cost)
+    return count, used, best
+
+
+@njit(**INNER)
+def _begin_anew(i: int, n_teeth: int, before: int, cost: float, tree: Any, used: int, paths: Any, count: int) -> int:
+    """A fresh path from each place on the wheel, going on from node ``before`` if any. Nodes there are then."""
+    segment = tree[before].segment + 1 if before >= 0 else 0
+    for k in range(n_teeth):
+        node, path = tree[used + k], paths[count + k]
+        node.before, node.edge, node.tooth, node.segment = before, i, k, segment
+        path.node, path.place, path.edge, path.known = used + k, k, i, 0
+        path.slow, path.variance, path.cost = 0.0, 0.0, cost
+    return used + n_teeth
+
+
+@njit(**INNER)
+def _doubled(tree: Any) -> Any:
     """The array with as much room again behind it."""
-    larger = np.empty(2 * len(x), np.int64)
-    larger[: len(x)] = x
+    larger = np.empty(2 * len(tree), NODE)
+    larger[: len(tree)] = tree
     return larger
 
 
+@njit(**INNER)
+def _traced(tree: Any, node: int, n_edges: int) -> tuple[Ints, Ints]:
+    """Tooth and segment of each edge on the path that ends at a node; -1 where an edge is no tooth."""
+    tooth_of = np.full(n_edges, -1, np.int64)
+    segment_of = np.full(n_edges, -1, np.int64)
+    while node >= 0:
+        tooth_of[tree[node].edge] = tree[node].tooth
+        segment_of[tree[node].edge] = tree[node].segment
+        node = tree[node].before
+    return tooth_of, segment_of
+
+
 @njit(cache=True, nogil=True)
-def _search(times: Floats, angles: Floats, jitter: float, walk: float) -> tuple[Ints, Ints]:
+def _search(times: Floats, wheel: Any) -> tuple[Ints, Ints]:
     """Best path. Returns per edge: absolute tooth number (or -1 for no tooth), and segment."""
-    n_edges = len(times)
-    n_teeth = len(angles)
-    # angle of absolute tooth number k: 360 * (k // n_teeth) + angles[k % n_teeth]
-    beam = 3 * n_teeth + 16
-    # nodes of the search tree
-    cap = n_edges * 4 + beam * 4
-    node_prev = np.empty(cap, np.int64)
-    node_edge = np.empty(cap, np.int64)
-    node_tooth = np.empty(cap, np.int64)  # absolute
-    node_seg = np.empty(cap, np.int64)
-    used = 0
-    # live paths: two sets, read and written in turn
-    l_node = np.empty((2, beam), np.int64)
-    l_u = np.empty((2, beam))
-    l_p = np.empty((2, beam))
-    l_cost = np.empty((2, beam))
-    l_known = np.empty((2, beam), np.int64)  # 0 speed unknown, 1 known
-    count = np.zeros(2, np.int64)
-    # a path that came by the next edge and the next tooth, and one that passed over some, compete an edge later: the
-    # speed that each carries has to prove itself first
-    slot_accept = np.empty(2 * n_teeth, np.int64)
-    slot_extra = np.empty(n_teeth, np.int64)
-    cur = 0
-    mean_gap = 360.0 / n_teeth
-    r0 = 2.0 * jitter * jitter
+    n = len(wheel.angles_deg)
+    tree = np.empty(4 * len(times) + 16 * n, NODE)
+    now, later = np.empty(4 * n + 16, PATH), np.empty(4 * n + 16, PATH)
+    slots = np.empty(3 * n, np.int64)
+    count, used = n, _begin_anew(0, n, -1, 0.0, tree, 0, now, 0)
+    last_best = strain = 0.0
     since_restart = 0
-    last_best = 0.0
-    strain = 0.0
-    # start: any tooth may be the first
-    for k in range(n_teeth):
-        node_prev[used] = -1
-        node_edge[used] = 0
-        node_tooth[used] = k
-        node_seg[used] = 0
-        l_node[0, k] = used
-        l_u[0, k] = 0.0
-        l_p[0, k] = 0.0
-        l_cost[0, k] = 0.0
-        l_known[0, k] = 0
-        used += 1
-    count[0] = n_teeth
-    for i in range(1, n_edges):
-        nxt = 1 - cur
-        count[nxt] = 0
-        for k in range(n_teeth):
-            slot_accept[k] = -1
-            slot_accept[n_teeth + k] = -1
-            slot_extra[k] = -1
-        if used + 8 * count[cur] + 4 * n_teeth > len(node_prev):
-            node_prev = _doubled(node_prev)
-            node_edge = _doubled(node_edge)
-            node_tooth = _doubled(node_tooth)
-            node_seg = _doubled(node_seg)
-        best_old = 1e300
-        for h in range(count[cur]):
-            if l_cost[cur, h] < best_old:
-                best_old = l_cost[cur, h]
-        stopped = True
-        for h in range(count[cur]):
-            if l_cost[cur, h] > best_old + BEAM_NATS:
-                continue
-            node = l_node[cur, h]
-            tooth = node_tooth[node]
-            dt = times[i] - times[node_edge[node]]
-            place = tooth % n_teeth
-            base = 360.0 * (tooth // n_teeth) + angles[place]
-            known = l_known[cur, h]
-            if known == 1:
-                expect = dt * math.exp(-l_u[cur, h])  # degrees turned, at the last speed
-                if dt > 0.6 and expect > LONGEST_BRIDGE_DEG:
-                    continue
-                if expect > 360.0:
-                    continue
-            elif dt > 1.2:
-                continue
-            stopped = False
-            # as an extra pulse: the path waits
-            cost = l_cost[cur, h] + EXTRA_COST
-            s = slot_extra[place]
-            if s < 0 or cost < l_cost[nxt, s]:
-                if s < 0:
-                    s = count[nxt]
-                    count[nxt] += 1
-                    slot_extra[place] = s
-                l_node[nxt, s] = node
-                l_u[nxt, s] = l_u[cur, h]
-                l_p[nxt, s] = l_p[cur, h]
-                l_cost[nxt, s] = cost
-                l_known[nxt, s] = known
-            # as a tooth: the next one, or one further on
-            m_last = 3
-            for m in range(1, 400):
-                if m > m_last:
-                    if known == 0:
-                        break
-                    k2 = tooth + m
-                    ang = 360.0 * (k2 // n_teeth) + angles[k2 % n_teeth] - base
-                    if ang > 1.4 * expect + mean_gap:
-                        break
-                    if ang < expect / 1.4:
-                        continue
-                k2 = tooth + m
-                p2 = k2 % n_teeth
-                da = 360.0 * (k2 // n_teeth) + angles[p2] - base
-                u_new, p_new, surprise = _speed_after(known, l_u[cur, h], l_p[cur, h], dt, da, mean_gap, r0, walk)
-                cost = l_cost[cur, h] + _cost_of_missing(m - 1) + surprise
-                own = p2
-                if (m > 1 or node_edge[node] < i - 1) and cost < best_old + CLOSE_NATS:
-                    own += n_teeth
-                s = slot_accept[own]
-                if s >= 0 and cost >= l_cost[nxt, s]:
-                    continue
-                if s < 0:
-                    s = count[nxt]
-                    count[nxt] += 1
-                    slot_accept[own] = s
-                    node_new = used
-                    used += 1
-                else:
-                    node_new = l_node[nxt, s]
-                node_prev[node_new] = node
-                node_edge[node_new] = i
-                node_tooth[node_new] = k2
-                node_seg[node_new] = node_seg[node]
-                l_node[nxt, s] = node_new
-                l_u[nxt, s] = u_new
-                l_p[nxt, s] = p_new
-                l_cost[nxt, s] = cost
-                l_known[nxt, s] = 1
-        best = 1e300
-        best_h = -1
-        for h in range(count[nxt]):
-            if l_cost[nxt, h] < best:
-                best = l_cost[nxt, h]
-                best_h = h
+    for i in range(1, len(times)):
+        if used + 4 * n > len(tree):
+            tree = _doubled(tree)
+        there = now[:count]
+        count, used, best = _step(i, times, wheel, tree, used, there, later, slots)
         since_restart += 1
-        prev = -1  # where fresh paths, one from each place on the wheel, go on from; -1 where none are wanted
-        fresh_cost = 0.0
-        if stopped or best_h < 0:
-            # the engine stood: start anew, after the best path so far
-            h_best = 0
-            for h in range(count[cur]):
-                if l_cost[cur, h] < l_cost[cur, h_best]:
-                    h_best = h
-            prev = l_node[cur, h_best]
-            fresh_cost = l_cost[cur, h_best]
-            last_best = fresh_cost
-            count[nxt] = 0
+        if count == 0:  # the engine stood: start anew, after the best path so far
+            end = there[_cheapest(there)]
+            count, used = n, _begin_anew(i, n, end.node, end.cost, tree, used, later, 0)
+            last_best, strain, since_restart = end.cost, 0.0, 0
         else:
             gained = best - last_best
-            strain = strain * (1.0 - 0.7 / n_teeth) + (gained if gained > 3.0 else 0.0)
+            strain = strain * (1.0 - 0.7 / n) + (gained if gained > 3.0 else 0.0)
             last_best = best
             # more than two odd pulses in about a turn: let every place on the wheel compete afresh
-            if strain > 2.2 * MISS_COST and since_restart > n_teeth // 2 and count[nxt] + n_teeth <= beam:
-                prev = l_node[nxt, best_h]
-                if node_edge[prev] == i:
-                    prev = node_prev[prev]
-                fresh_cost = best + RESTART_COST
-        if prev >= 0:
-            for k in range(n_teeth):
-                node_prev[used] = prev
-                node_edge[used] = i
-                node_tooth[used] = k
-                node_seg[used] = node_seg[prev] + 1
-                s = count[nxt]
-                count[nxt] += 1
-                l_node[nxt, s] = used
-                l_u[nxt, s] = 0.0
-                l_p[nxt, s] = 0.0
-                l_cost[nxt, s] = fresh_cost
-                l_known[nxt, s] = 0
-                used += 1
-            since_restart = 0
-            strain = 0.0
-        # drop the hopeless
-        if count[nxt] > 1:
-            keep = 0
-            limit = best + BEAM_NATS
-            if stopped:
-                limit = 1e300
-            for h in range(count[nxt]):
-                if l_cost[nxt, h] <= limit:
-                    if keep != h:
-                        l_node[nxt, keep] = l_node[nxt, h]
-                        l_u[nxt, keep] = l_u[nxt, h]
-                        l_p[nxt, keep] = l_p[nxt, h]
-                        l_cost[nxt, keep] = l_cost[nxt, h]
-                        l_known[nxt, keep] = l_known[nxt, h]
-                    keep += 1
-            count[nxt] = keep
-        cur = nxt
-    best = 1e300
-    node = -1
-    for h in range(count[cur]):
-        if l_cost[cur, h] < best:
-            best = l_cost[cur, h]
-            node = l_node[cur, h]
-    tooth_of = np.full(n_edges, -1, np.int64)
-    seg_of = np.full(n_edges, -1, np.int64)
-    while node >= 0:
-        tooth_of[node_edge[node]] = node_tooth[node]
-        seg_of[node_edge[node]] = node_seg[node]
-        node = node_prev[node]
-    return tooth_of, seg_of
+            if strain > 2.2 * MISS_COST and since_restart > n // 2 and count <= 2 * n + 16:
+                before = later[_cheapest(later[:count])].node
+                before = tree[before].before if tree[before].edge == i else before
+                used = _begin_anew(i, n, before, best + RESTART_COST, tree, used, later, count)
+                count, strain, since_restart = count + n, 0.0, 0
+            count = _keep_below(later[:count], best + BEAM_NATS)
+        now, later = later, now
+    found: tuple[Ints, Ints] = _traced(tree, now[_cheapest(now[:count])].node, len(times))
+    return found
 
 
 def interval_jitter(times_s: Floats, n_teeth: int) -> float:
@@ -322,7 +355,7 @@ def follow_wheel(times_s: Floats, wheel: WheelPattern) -> ToothTrack:
     plain = _in_step(times_s, angles, jitter)
     if plain is not None:
         return _track(times_s, plain, np.zeros(len(plain), np.int64), wheel, 0)
-    tooth, segment = _search(times_s, angles, jitter, WALK_PER_DEG)
+    tooth, segment = _search(times_s, _wheel_of(angles, jitter))
     placed = tooth >= 0
     return _track(times_s[placed], tooth[placed], segment[placed], wheel, int(len(times_s) - placed.sum()))
 
@@ -338,7 +371,7 @@ def _in_step(times_s: Floats, angles: Floats, jitter: float) -> Ints | None:
     if n < FINE_WHEEL or gaps.max() < 1.8 * np.median(gaps):
         return None
     lead = min(len(times_s), 3 * n + 8)
-    tooth, segment = _search(times_s[:lead], angles, jitter, WALK_PER_DEG)
+    tooth, segment = _search(times_s[:lead], _wheel_of(angles, jitter))
     if (tooth < 0).any() or segment[-1] != 0 or (np.diff(tooth) != 1).any():
         return None
     whole = tooth[0] + np.arange(len(times_s))

@@ -35,6 +35,8 @@ def choose_crank(recording: Recording, trains: dict[str, EdgeTrain]) -> CrankCho
     named = next((c for c in candidates if c.role == "crank"), None)
     if named is not None and named.by_hand:
         return CrankChoice(named, learn_wheel(trains[named.column]), "said by hand")
+    if named is not None and all(c.role is not None for c in candidates):  # nobody there to doubt it
+        return CrankChoice(named, learn_wheel(trains[named.column]), named.why)
     learned = {c.column: learn_wheel(trains[c.column]) for c in candidates}
     score = {column: _crankness(trains[column], wheel) for column, wheel in learned.items()}
     order = sorted(candidates, key=lambda c: -score[c.column])
