@@ -5,14 +5,15 @@ from __future__ import annotations
 import gzip
 import io
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from tightside.recordings import read_recording
-from tightside.records import Trace
+from tightside.recordings.formats import csv
+from tightside.records import Trace, same
 
 RATE_HZ = 10_000.0
 ROWS = 400
@@ -278,3 +279,19 @@ def test_sampled_csv_in_any_dialect_reads_to_identical_values(data: bytes, optio
             np.testing.assert_allclose(trace.values(), expected, rtol=1e-15)
         else:
             np.testing.assert_array_equal(trace.values(), expected)
+
+
+@pytest.mark.parametrize(("data", "options"), list(corpus()))
+def test_csv_in_blocks_in_any_dialect_reads_as_in_one_go(
+    data: bytes, options: dict[str, Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = read_recording(io.BytesIO(data), **options)
+    monkeypatch.setattr(csv, "WHOLE_BYTES", 1000)
+    monkeypatch.setattr(csv, "BLOCK_BYTES", 3000)
+    parts = read_recording(io.BytesIO(data), **options)
+    assert len(whole.channels) == len(parts.channels)
+    for one, other in zip(whole.channels, parts.channels, strict=True):
+        assert same(replace(one, data=Trace([])), replace(other, data=Trace([])))
+        assert isinstance(one.data, Trace) and isinstance(other.data, Trace)
+        np.testing.assert_allclose(other.data.values(), one.data.values(), rtol=1e-14)
+        assert one.data.rate_hz == other.data.rate_hz

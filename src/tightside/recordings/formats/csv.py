@@ -9,7 +9,9 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.errors import DataError
-from tightside.recordings.formats.csv_cells import Cells, numbers_from
+from tightside.recordings.formats.csv_cells import Cells, numbers_from, values_like
 from tightside.recordings.formats.csv_dialect import Dialect, find_dialect
 from tightside.recordings.headings import find_unit, split_heading, words_of
 from tightside.recordings.source import HEAD_BYTES, Source
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 BLOCK_BYTES = 1 << 25
-WHOLE_BYTES = 1 << 28
+WHOLE_BYTES = 1 << 27
 PARSER_BYTES = 3 << 27  # address space that polars takes for its threads
 LONE_PARSER_BYTES = 3 << 25  # with one thread
 PARSER_FACTOR = 16  # and for each byte that it parses
@@ -52,8 +54,12 @@ def read(source: Source, options: ReadOptions) -> Contents:
         data, skip = _in_one_go(source, dialect)
         parsed = _parse(data, dialect, skip)
     else:
-        blocks = _blocks(source, dialect, options.progress, min(block_bytes, BLOCK_BYTES))
-        parsed = _joined((_parse(block, dialect, 0) for block in blocks), dialect.width)
+        raw = _blocks(source, dialect, options.progress, min(block_bytes, BLOCK_BYTES))
+        blocks = (_parse(block, dialect, 0) for block in raw)
+        first = next(blocks)
+        if _long_format(first, dialect, _columns(first, dialect)) is not None:
+            return Contents(_long_in_blocks(chain((first,), blocks), dialect))
+        parsed = _joined(chain((first,), blocks), dialect.width)
     options.progress(1.0)
     return _contents(parsed, dialect)
 
@@ -259,7 +265,7 @@ def _joined(blocks: Iterable[Parsed], width: int) -> Parsed:
             columns = [_and_then(so_far, here, spool.rows) for so_far, here in zip(columns, block.columns, strict=True)]
             breaks += [spool.rows + row for row in block.breaks]
             dropped += block.dropped
-            spool.append([cells.values for cells in block.columns])
+            spool.append([values_like(c, here) for c, here in zip(columns, block.columns, strict=True)])
         done = tuple(replace(c, values=values) for c, values in zip(columns, spool.arrays(), strict=True))
         return Parsed(done, {}, spool.rows, tuple(breaks), dropped)
 
@@ -276,6 +282,7 @@ def _and_then(so_far: Cells, here: Cells, rows: int) -> Cells:
         so_far.unread + here.unread,
         first.example,
         first.first_unread,
+        here.first_day if so_far.spelled == "text" else so_far.first_day,
     )
 
 
@@ -285,14 +292,7 @@ def _and_then(so_far: Cells, here: Cells, rows: int) -> Cells:
 def _contents(parsed: Parsed, dialect: Dialect) -> Contents:
     if not parsed.rows:
         raise DataError(code="no-rows", what="the table has headings but no rows", hint="Export the recording again")
-    columns = tuple(
-        Column(heading, cells.values, unit or cells.unit, number, spelled=cells.spelled)
-        for number, (heading, unit, cells) in enumerate(
-            zip(dialect.headings, dialect.units, parsed.columns, strict=True), 1
-        )
-        if dialect.headed or cells.spelled != "text"
-    )
-    columns = tuple(c for c in columns if c.named or _filled(c))
+    columns = _columns(parsed, dialect)
     warnings = _unread(parsed, dialect)
     place = _place(dialect)
     tables = _long_format(parsed, dialect, columns)
@@ -301,6 +301,17 @@ def _contents(parsed: Parsed, dialect: Dialect) -> Contents:
             Table(columns, headed=dialect.headed, breaks=parsed.breaks, place=place, stated_rate_hz=dialect.rate_hz),
         )
     return Contents(tables, warnings)
+
+
+def _columns(parsed: Parsed, dialect: Dialect) -> tuple[Column, ...]:
+    columns = (
+        Column(heading, cells.values, unit or cells.unit, number, spelled=cells.spelled)
+        for number, (heading, unit, cells) in enumerate(
+            zip(dialect.headings, dialect.units, parsed.columns, strict=True), 1
+        )
+        if dialect.headed or cells.spelled != "text"
+    )
+    return tuple(c for c in columns if c.named or _filled(c))
 
 
 def _filled(column: Column) -> bool:
@@ -346,6 +357,34 @@ def _long_format(parsed: Parsed, dialect: Dialect, columns: tuple[Column, ...]) 
         channel = Column(str(label), here.values, here.unit or units.get(label, ""), number, spelled=here.spelled)
         tables.append(Table((channel,), time=replace(time, values=time.values[rows]), place=_place(dialect)))
     return tuple(tables)
+
+
+def _long_in_blocks(blocks: Iterable[Parsed], dialect: Dialect) -> tuple[Table, ...]:
+    """The same of a large file: each name's times and readings kept on disk."""
+    first: dict[str, Table] = {}
+    with ExitStack() as stack:
+        spools: dict[str, SpooledColumns] = {}
+        for block in blocks:
+            for table in _long_format(block, dialect, _columns(block, dialect)) or ():
+                (channel,) = table.columns
+                if channel.heading not in spools:
+                    spools[channel.heading] = stack.enter_context(SpooledColumns([np.float64, np.float64]))
+                    first[channel.heading] = table
+                assert table.time is not None
+                spools[channel.heading].append([table.time.values, channel.values])
+        done = []
+        for number, (name, spool) in enumerate(spools.items(), 1):
+            times, values = spool.arrays()
+            time, (channel,) = first[name].time, first[name].columns
+            assert time is not None
+            done.append(
+                replace(
+                    first[name],
+                    columns=(replace(channel, values=values, number=number),),
+                    time=replace(time, values=times),
+                )
+            )
+    return tuple(done)
 
 
 def _mixed_values(parsed: Parsed, index: int) -> pl.Series | None:

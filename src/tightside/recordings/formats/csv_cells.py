@@ -37,6 +37,18 @@ class Cells:
     unread: int = 0
     example: str = ""
     first_unread: int = -1
+    first_day: float = 0.0  # from whose midnight dates are counted, in days since 1970
+
+
+def values_like(first: Cells, here: Cells) -> Floats:
+    """Numbers of a later block, counted from the same day and in the same unit as the first one's."""
+    values = here.values
+    if here.spelled == "date" and here.first_day != first.first_day:
+        values = values + (here.first_day - first.first_day) * 86400
+    unit, wanted = find_unit(here.unit), find_unit(first.unit)
+    if here.unit != first.unit and unit is not None and wanted is not None and unit.name == wanted.name:
+        values = (values * unit.factor + unit.offset - wanted.offset) / wanted.factor
+    return values
 
 
 def numbers_from(cells: pl.Series, decimal: str) -> Cells:
@@ -99,7 +111,8 @@ def _merged(numbers: pl.Series, rest: pl.Series, found: Cells, text: pl.Series) 
     values[where] = found.values
     bad = np.flatnonzero(np.isnan(found.values))
     example = str(text[int(where[bad[0]])]) if len(bad) else ""
-    return Cells(values, found.unit, found.spelled, len(bad), example, int(where[bad[0]]) if len(bad) else -1)
+    first = int(where[bad[0]]) if len(bad) else -1
+    return Cells(values, found.unit, found.spelled, len(bad), example, first, found.first_day)
 
 
 def _hexadecimals(left: pl.Series) -> Cells | None:
@@ -162,7 +175,8 @@ def _stamps(left: pl.Series) -> Cells | None:
     hours, minutes, seconds = (_array(parts.to_series(i).cast(float, strict=False)) for i in (3, 4, 5))
     days = _day_number(year, month, day)
     of_day = hours * 3600 + minutes * 60 + np.nan_to_num(seconds) + _afternoon(hours, parts.to_series(6))
-    return Cells((days - np.nanmin(days)) * 86400 + of_day, "s", "date")
+    first = float(np.nanmin(days))
+    return Cells((days - first) * 86400 + of_day, "s", "date", first_day=first)
 
 
 def _month_numbers(text: pl.Series) -> pl.Series:
