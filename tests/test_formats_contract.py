@@ -15,6 +15,7 @@ import pytest
 
 from tightside.errors import DataError, TightsideError
 from tightside.recordings import FORMATS, read_recording, shaping, spool, tables
+from tightside.recordings import dbc as dbc_frames
 from tightside.recordings.formats import csv, hdf5, mdf, npz, parquet
 from tightside.records import Readings, Recording, Trace, same
 
@@ -260,6 +261,7 @@ def in_little_room(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(csv, "BLOCK_BYTES", 5000)
     patch.setattr(parquet, "LEAST_LARGE_BYTES", 0)
     patch.setattr(mdf, "RECORDS", 400)
+    patch.setattr(dbc_frames, "MOST_WAITING", 150)
     for module in (spool, hdf5, npz, shaping):
         patch.setattr(module, "BLOCK", 256)
 

@@ -6,6 +6,8 @@ scaling are those of the DBC; the tests compare with cantools' own frame-by-fram
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,23 +17,94 @@ from numpy.typing import NDArray
 from tightside.errors import DataError, UsageError
 from tightside.recordings.damage import damage_told
 from tightside.recordings.source import Source, needed
+from tightside.recordings.spool import SpooledColumns
 from tightside.recordings.tables import Column, Contents, Table
 from tightside.records import Floats
 
+MOST_WAITING = 1 << 19
 EXTENDED = 1 << 31  # set in the identifier of a message with 29 bits
 
 
 class Frames:
-    """Data frames by message."""
+    """Data frames by message; of a long log, what came before the last half million is decoded and kept on disk.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    dbc : path, optional
+        What describes the messages; read when the first frames are decoded. None while it is only looked whether there
+        are any frames.
+    """
+
+    def __init__(self, dbc: Path | None) -> None:
         self.by_message: dict[int, tuple[list[float], list[bytes]]] = {}
+        self._dbc = dbc
+        self._messages: dict[int, Any] | None = None
+        self._waiting = 0
+        self._columns: dict[int, list[Column]] = {}
+        self._spools: dict[int, SpooledColumns] = {}
+
+    def __enter__(self) -> Frames:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for spool in self._spools.values():
+            spool.__exit__(None, None, None)
 
     def add(self, at_s: float, identifier: int, payload: bytes) -> None:
         """Add one frame; ``identifier`` has `EXTENDED` set for a long one."""
         times, payloads = self.by_message.setdefault(identifier, ([], []))
         times.append(at_s)
         payloads.append(payload)
+        self._waiting += 1
+        if self._waiting >= MOST_WAITING and self._dbc is not None:
+            self._put_away()
+
+    def _put_away(self) -> None:
+        for identifier, times, columns in self._decoded():
+            if identifier not in self._spools:
+                self._spools[identifier] = SpooledColumns([np.float64] * (1 + len(columns)))
+                self._columns[identifier] = columns
+            self._spools[identifier].append([times, *(c.values for c in columns)])
+        self.by_message = {identifier: ([], []) for identifier in self.by_message}
+        self._waiting = 0
+
+    def _decoded(self) -> Iterator[tuple[int, Floats, list[Column]]]:
+        """Times and signals of each message that the DBC describes, in order of time."""
+        if self._messages is None:
+            assert self._dbc is not None
+            self._messages = _described(self._dbc)
+        number = 0
+        for identifier, (times, payloads) in self.by_message.items():
+            if identifier not in self._messages:
+                continue
+            known = self._messages[identifier]
+            if times:
+                at = np.array(times)
+                order = np.argsort(at, kind="stable")
+                signals = _signals(known, payloads, number)
+                yield identifier, at[order], [replace(c, values=c.values[order]) for c in signals]
+            number += len(known.signals)
+
+    def tables(self) -> tuple[Table, ...]:
+        """One for each message that was decoded."""
+        if not self._spools:
+            return tuple(_table(times, columns) for _, times, columns in self._decoded())
+        self._put_away()
+        done = []
+        for identifier, spool in self._spools.items():
+            times, *values = spool.arrays()
+            columns = self._columns[identifier]
+            done.append(_table(times, [replace(c, values=v) for c, v in zip(columns, values, strict=True)]))
+        return tuple(done)
+
+    @property
+    def unknown(self) -> int:
+        """Messages that the DBC does not describe."""
+        return len(set(self.by_message) - set(self._messages or ()))
+
+
+def _table(times_s: NDArray[Any], columns: list[Column]) -> Table:
+    return Table(tuple(columns), time=Column("time", times_s, "s"))
 
 
 def dbc_needed(source: Source) -> DataError:
@@ -53,14 +126,7 @@ def decoded(frames: Frames, dbc: Path, file: str) -> Contents:
     DataError
         It is none, or describes none of the messages.
     """
-    messages = _described(dbc)
-    tables, number = [], 0
-    for identifier, (times, payloads) in frames.by_message.items():
-        if identifier in messages:
-            columns, number = _signals(messages[identifier], payloads, number)
-            order = np.argsort(np.array(times), kind="stable")
-            columns = [Column(c.heading, c.values[order], c.unit, c.number) for c in columns]
-            tables.append(Table(tuple(columns), time=Column("time", np.array(times)[order], "s")))
+    tables = frames.tables()
     if not tables:
         seen = ", ".join(f"{identifier & ~EXTENDED:X}" for identifier in sorted(frames.by_message)[:8])
         raise DataError(
@@ -68,8 +134,8 @@ def decoded(frames: Frames, dbc: Path, file: str) -> Contents:
             what=f"none of the messages in {file} is described in {dbc.name}",
             got=seen or "no messages at all",
         )
-    unknown = len(set(frames.by_message) - set(messages))
-    return Contents(tuple(tables), (f"messages that the DBC does not describe: {unknown}",) if unknown else ())
+    said = (f"messages that the DBC does not describe: {frames.unknown}",) if frames.unknown else ()
+    return Contents(tables, said)
 
 
 def _described(dbc: Path) -> dict[int, Any]:
@@ -81,7 +147,7 @@ def _described(dbc: Path) -> dict[int, Any]:
         return {m.frame_id | (EXTENDED if m.is_extended_frame else 0): m for m in database.messages}
 
 
-def _signals(message: Any, payloads: list[bytes], number: int) -> tuple[list[Column], int]:
+def _signals(message: Any, payloads: list[bytes], number: int) -> list[Column]:
     """Every signal of one message over all its frames; NaN where a frame is too short or carries another group."""
     longest = max(message.length, max(map(len, payloads)))
     lengths = np.array([len(payload) for payload in payloads])
@@ -95,7 +161,7 @@ def _signals(message: Any, payloads: list[bytes], number: int) -> tuple[list[Col
         if signal.multiplexer_ids and signal.multiplexer_signal in raw:
             values[~np.isin(raw[signal.multiplexer_signal], signal.multiplexer_ids)] = np.nan
         columns.append(Column(signal.name, values, signal.unit or "", number))
-    return columns, number
+    return columns
 
 
 def _bits(signal: Any) -> NDArray[np.int64]:

@@ -86,6 +86,10 @@ class Source:
         self._store.seek(0)
         return self._store
 
+    def place(self) -> int:
+        """How far it has been read."""
+        return 0 if self._store.closed else self._store.tell()
+
     def whole(self) -> bytes:
         """All of it."""
         return self.open().read()

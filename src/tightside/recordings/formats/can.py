@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+import codecs
 import re
 from collections.abc import Iterator
 from typing import Any
@@ -12,6 +12,7 @@ from tightside.recordings.dbc import EXTENDED, Frames, dbc_needed, decoded
 from tightside.recordings.source import Source, needed
 from tightside.recordings.tables import Contents, ReadOptions
 
+PROGRESS_EACH = 1 << 14
 _CANDUMP = re.compile(rb"^\s*\((\d+\.\d+)\)\s+\S+\s+([0-9A-Fa-f]{3,8})(#|\s+\[)", re.MULTILINE)
 
 
@@ -36,12 +37,14 @@ def read(source: Source, options: ReadOptions) -> Contents:
     """One table for each message that the DBC knows and the log holds."""
     if options.dbc is None:
         raise dbc_needed(source)
-    frames = Frames()
-    with damage_told(source.name, "CAN log", "can"), hushed("can"):
-        for at, identifier, payload in _frames(source):
-            frames.add(at, identifier, payload)
-    options.progress(0.8)
-    contents = decoded(frames, options.dbc, source.name)
+    with Frames(options.dbc) as frames:
+        with damage_told(source.name, "CAN log", "can"), hushed("can"):
+            for count, (at, identifier, payload) in enumerate(_frames(source)):
+                frames.add(at, identifier, payload)
+                if count % PROGRESS_EACH == 0:
+                    options.progress(min(0.8, 0.8 * source.place() / source.size))
+        options.progress(0.8)
+        contents = decoded(frames, options.dbc, source.name)
     options.progress(1.0)
     return contents
 
@@ -56,8 +59,7 @@ def _frames(source: Source) -> Iterator[tuple[float, int, bytes]]:
     if kind == "blf":
         reader = _without_empty_objects(can.BLFReader(source.open()))
     else:
-        text = source.whole().decode("latin-1")
-        reader = can.ASCReader(io.StringIO(text))
+        reader = can.ASCReader(codecs.getreader("latin-1")(source.open()))
     for message in reader:
         if not (message.is_error_frame or message.is_remote_frame):
             extended = EXTENDED if message.is_extended_id else 0

@@ -32,21 +32,21 @@ def sniff(source: Source) -> str:
 def read(source: Source, options: ReadOptions) -> Contents:
     """Every channel group that has rows, on its own master (time) channel; logged CAN messages by their DBC."""
     asammdf = needed("asammdf", "MDF files")
-    frames = Frames()
-    with damage_told(source.name, "MDF file", *BEHIND), hushed("asammdf"):
-        Chains(source.open(), 3 if source.head[64:66] == b"HD" else 4).check()
-        file = _opened(asammdf, source)
-        try:
-            tables = tuple(_tables(file, source, options))
-            for index in _message_groups(file):
-                _add_frames(file, index, frames)
-        finally:
-            file.close()
-    if not frames.by_message:
-        return Contents(tables)
-    if options.dbc is None:
-        raise dbc_needed(source)
-    messages = decoded(frames, options.dbc, source.name)
+    with Frames(options.dbc) as frames:
+        with damage_told(source.name, "MDF file", *BEHIND), hushed("asammdf"):
+            Chains(source.open(), 3 if source.head[64:66] == b"HD" else 4).check()
+            file = _opened(asammdf, source)
+            try:
+                tables = tuple(_tables(file, source, options))
+                for index in _message_groups(file):
+                    _add_frames(file, index, frames)
+            finally:
+                file.close()
+        if not frames.by_message:
+            return Contents(tables)
+        if options.dbc is None:
+            raise dbc_needed(source)
+        messages = decoded(frames, options.dbc, source.name)
     return Contents(tables + messages.tables, messages.warnings)
 
 
