@@ -48,6 +48,7 @@ from tightside.records import (
     CodeFinding,
     DriveStage,
     EdgeTrain,
+    PhaserMotion,
     Readings,
     Recording,
     SensorKind,
@@ -58,6 +59,7 @@ from tightside.report.text import with_words
 from tightside.signals.clock import rpm_of
 from tightside.signals.decode import Decoded
 from tightside.signals.other_roles import decode_all
+from tightside.signals.upside_down import angle_too_large_deg
 from tightside.timing.assign import assign_cams
 from tightside.timing.judge import CamEvidence, judge_cams
 from tightside.timing.learn import learn_patterns, seen_angles
@@ -288,7 +290,8 @@ def _judged(
         CamEvidence(p, m, "", clock.error_deg, watched, _doubt(decoded.trains[m.column]))
         for p, m in zip(there, measured, strict=True)
     ]
-    found = {c.cam: c for c in judge_cams(tuple(evidence), clock.repeat_deg)}
+    turned = angle_too_large_deg(decoded.trains[decoded.crank_column], decoded.wheel, clock)
+    found = {c.cam: c for c in judge_cams(tuple(evidence), clock.repeat_deg, turned)}
     # a cam without a recorded channel is simply not judged; one whose channel is dead has no signal
     dead = [p for p in patterns if p.cam not in found and decoded.recording.with_role(f"cam:{p.cam}") is not None]
     return tuple(
@@ -416,7 +419,12 @@ def _joined(examined: list[Examination], engine: Engine | None) -> Examination:
             best[cam.cam] = cam
     first = max(examined, key=lambda e: sum(_worth(c) for c in e.cams))
     cams = tuple(_held_against_others(cam, examined) for cam in best.values())
-    phasers = tuple(m for e in examined for m in e.phasers)
+    moved: dict[str, PhaserMotion] = {}
+    for motion in (m for e in examined for m in e.phasers):
+        told = moved.get(motion.cam)
+        if told is None or (motion.steps, motion.effective_count) > (told.steps, told.effective_count):
+            moved[motion.cam] = motion
+    phasers = tuple(moved.values())
     every = {p.cam: p for e in reversed(examined) for p in (*e.patterns, *first.patterns)}
     whole = replace(first, cams=cams or first.cams, phasers=phasers, patterns=tuple(every.values()))
     diagnosis = whole.diagnosis.model_copy(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tightside.records import CamOffset, CamPattern, CamState, CycleOffsets, Floats, tooth_pitch_deg
+from tightside.timing.frame import AS_READ, EITHER_WAY, Frame, frame_of
 from tightside.timing.offset import lag1, robust_sd, summarise
 from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 
@@ -19,15 +20,15 @@ IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
 ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practice, no source)
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
+CLOCK_FACTOR = 3.0  # what the crank clock's own error between teeth may add
 FEW_CYCLES = 12  # among so few, two astray are enough
 CRANKING_RPM = 400.0
 FITTING = 0.5  # share of the expected edges that must be found
 FEW_EDGES, FITTING_FEW = 5, 0.7  # a coil's few like edges match almost anything: more of them must
 BELONGING = 0.22  # share of the edges offered that must belong: a loose cam's own stray too, so few may
-EITHER_WAY = 0.05  # chance from which the other way up must be counted in
-UNSEEN_POLARITY = (
-    "the engine file lists one edge of each pulse only: the signal may be upside down and the other edge the one meant"
-)
+PART_CYCLES, WHOLE = 4, 0.8  # a signal that comes and goes is judged by so many cycles in which it was all there
+PART_LEAST = 0.15  # ... and so large a share of all; with less it counts as lost
+PART_SHARE = 0.6  # below this share of the cycles it is said
 TOO_WIDE = 0.7  # of a tooth: an interval so wide names none
 SEEN_SHARE = 0.3  # below this share of its edges a signal counts as lost
 
@@ -47,21 +48,25 @@ class CamEvidence:
     doubt: str = ""
 
 
-def judge_cams(cams: tuple[CamEvidence, ...], repeat_deg: float) -> tuple[CamOffset, ...]:
+def judge_cams(
+    cams: tuple[CamEvidence, ...], repeat_deg: float, crank_turned_deg: tuple[float, ...] = ()
+) -> tuple[CamOffset, ...]:
     """Verdict on every cam, all of them weighed together where they share the crank reference.
 
     Parameters
     ----------
     repeat_deg : float
         The crank wheel's smallest turn onto itself. [deg]
+    crank_turned_deg : tuple of float
+        How much too late every cam seems, should the crank signal be upside down: one value for each way. [deg]
     """
     states = [_motion(cam) for cam in cams]
     steady = [i for i, state in enumerate(states) if state == "steady"]
-    beliefs = dict(zip(steady, infer_teeth(tuple(_measured(cams[i]) for i in steady), repeat_deg), strict=True))
-    if beliefs:
-        cams = _replaced(cams, beliefs[steady[0]].reference_deg, repeat_deg)
+    found = infer_teeth(tuple(_measured(cams[i]) for i in steady), repeat_deg, crank_turned_deg)
+    beliefs = dict(zip(steady, found, strict=True))
+    frame = frame_of(found[0], repeat_deg, crank_turned_deg) if found else AS_READ
     return tuple(
-        _verdict(_upright(cam, beliefs.get(i)), state, beliefs.get(i))
+        _verdict(replace(cam, offsets=frame.seen(cam.offsets, beliefs.get(i))), state, beliefs.get(i), frame)
         for i, (cam, state) in enumerate(zip(cams, states, strict=True))
     )
 
@@ -87,39 +92,21 @@ def _is_usable(cam: CamEvidence, turned: CycleOffsets) -> bool:
     )
 
 
-def _upright(cam: CamEvidence, belief: TeethBelief | None) -> CamEvidence:
-    """The cam with its signal the way up that explains it best."""
-    if belief is None or belief.turned < 0.5 or cam.offsets.turned is None:
-        return cam
-    return replace(cam, offsets=replace(cam.offsets.turned, turned=replace(cam.offsets, turned=None)))
-
-
-def _replaced(cams: tuple[CamEvidence, ...], reference_deg: float, repeat_deg: float) -> tuple[CamEvidence, ...]:
-    """The cams moved to the place of a many-fold wheel that explains them best; place was a guess until now."""
-    turns = round(reference_deg / repeat_deg)
-    if turns == 0:
-        return cams
-    return tuple(replace(cam, offsets=_moved(cam.offsets, turns * repeat_deg)) for cam in cams)
-
-
-def _moved(offsets: CycleOffsets, by_deg: float) -> CycleOffsets:
-    """The same, seen from a place of the crank wheel so much further on."""
-    return replace(
-        offsets,
-        offset_deg=offsets.offset_deg - by_deg,
-        edge_offset_deg=offsets.edge_offset_deg - by_deg,
-        edge_angles_deg=offsets.edge_angles_deg - by_deg,
-        turned=_moved(offsets.turned, by_deg) if offsets.turned is not None else None,
-    )
-
-
 def _fits(cam: CamEvidence) -> bool:
     """Whether most edges found their place, and most places an edge: else it is another pattern, or no clean signal."""
     offsets, nominal = cam.offsets, len(cam.pattern.edges_deg)
     both = len(set(cam.pattern.rising.tolist())) == 2
     offered = offsets.edges_total if both else offsets.edges_total / 2
     fitting = FITTING_FEW if nominal <= FEW_EDGES and not both else FITTING
-    return offsets.edges_seen >= max(fitting * offsets.cycles * nominal, BELONGING * offered)
+    cycles = min(offsets.cycles, max(cam.cycles_watched, 1.0))  # the first and the last are seen in part
+    return offsets.edges_seen >= max(fitting * cycles * nominal, BELONGING * offered)
+
+
+def _is_whole(cam: CamEvidence) -> bool:
+    """Whether a signal that was there for a part of the time was all there in that part."""
+    offsets = cam.offsets
+    enough = offsets.cycles >= max(PART_CYCLES, PART_LEAST * cam.cycles_watched)
+    return enough and offsets.edges_seen >= WHOLE * offsets.cycles * len(cam.pattern.edges_deg)
 
 
 def is_cranking(offsets: CycleOffsets) -> bool:
@@ -133,7 +120,7 @@ def _motion(cam: CamEvidence) -> str:
     expected = cam.cycles_watched * len(cam.pattern.edges_deg)
     if cam.signal:
         return "lost"
-    if cam.cycles_watched >= FEWEST_CYCLES and offsets.edges_seen < SEEN_SHARE * expected:
+    if cam.cycles_watched >= FEWEST_CYCLES and offsets.edges_seen < SEEN_SHARE * expected and not _is_whole(cam):
         return "lost" if offsets.edges_total < SEEN_SHARE * expected else "few"
     if offsets.cycles < FEWEST_CYCLES or cam.doubt or not _fits(cam):
         return "few"
@@ -145,11 +132,17 @@ def _motion(cam: CamEvidence) -> str:
 
 def is_erratic(offset_deg: Floats, clock_error_deg: float = 0.0) -> bool:
     """Whether the offset jumps about more than a sound drive lets it, or strays from its place too often."""
-    limit = float(np.hypot(ERRATIC_DEG, 4.0 * clock_error_deg))
-    if robust_sd(offset_deg) > limit:
-        return True
+    limit = float(np.hypot(ERRATIC_DEG, CLOCK_FACTOR * clock_error_deg))
+    if len(offset_deg) == 0 or max(robust_sd(offset_deg), _wide_sd(offset_deg)) > limit:
+        return len(offset_deg) > 0
     far = np.abs(offset_deg - np.median(offset_deg)) > max(FAR_DEG, 2.0 * limit)
     return bool(far.sum() >= (2 if len(offset_deg) < FEW_CYCLES else 3) and far.mean() >= FAR_SHARE)
+
+
+def _wide_sd(x: Floats) -> float:
+    """Standard deviation of a normal whose middle eight tenths span as much: sees what mostly rests on a stop."""
+    low, high = np.quantile(x, (0.1, 0.9))
+    return float(high - low) / 2.563  # of a normal, by its quantile function
 
 
 def is_moving(offset_deg: Floats) -> bool:
@@ -162,14 +155,14 @@ def is_moving(offset_deg: Floats) -> bool:
     return bool(abs(head - tail) > 0.7 * span and step < 0.12 * span)
 
 
-def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOffset:
+def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None, frame: Frame) -> CamOffset:
     offsets = cam.offsets
     mean = interval = scatter = None
     if motion not in ("lost", "few") and offsets.cycles:
         mean, interval, scatter = summarise(offsets)
     state, call, notes = _state(cam, motion, belief, mean, interval)
-    if belief is not None and interval is not None and EITHER_WAY < belief.turned < 1.0 - EITHER_WAY:
-        interval, notes = _either_way(offsets, interval), (*notes, UNSEEN_POLARITY)
+    if interval is not None:
+        interval = frame.widened(interval, offsets, belief)
     return CamOffset(
         cam=cam.pattern.cam,
         column=offsets.column,
@@ -190,16 +183,8 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None) -> CamOf
         cycle_rpm=offsets.rpm,
         drift_deg_per_krpm=_slope(offsets.rpm / 1000.0, offsets.offset_deg) if motion == "steady" else None,
         drift_deg_per_s=_slope(offsets.times_s, offsets.offset_deg) if motion == "steady" else None,
-        notes=(*_signal_notes(cam), *notes),
+        notes=(*_signal_notes(cam), *notes, *(frame.notes(offsets, belief) if interval else ())),
     )
-
-
-def _either_way(offsets: CycleOffsets, interval: tuple[float, float]) -> tuple[float, float]:
-    """The interval that holds the offset whichever way up the signal is."""
-    if offsets.turned is None:
-        return interval
-    other = summarise(offsets.turned)[1]
-    return min(interval[0], other[0]), max(interval[1], other[1])
 
 
 def _pitch(pattern: CamPattern) -> float | None:
@@ -210,6 +195,8 @@ def _signal_notes(cam: CamEvidence) -> tuple[str, ...]:
     notes = [cam.signal] if cam.signal else []
     if cam.offsets.inverted:
         notes.append("the signal is upside down against the engine file: it was turned over")
+    if cam.offsets.cycles and cam.offsets.cycles < PART_SHARE * cam.cycles_watched:
+        notes.append(f"the signal came and went: {cam.offsets.cycles} of {cam.cycles_watched:.0f} engine cycles had it")
     if not cam.offsets.place_certain:
         notes.append("which turn of the cycle it is cannot be told for sure from these cams")
     return tuple(notes)

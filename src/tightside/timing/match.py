@@ -59,11 +59,11 @@ def coincidence(edges: CamEdges, pattern: CamPattern, inverted: bool, use: Bools
     return total / max(expected, 1)
 
 
-def best_by_place(share: Floats, repeat_deg: float) -> Floats:
-    """For each place of the crank wheel: the best score of a cam near its nominal angle, far ones costing a little."""
+def best_by_place(share: Floats, repeat_deg: float, expected_deg: float = 0.0) -> Floats:
+    """For each place of the crank wheel: the best score of a cam near where it is expected, far ones costing some."""
     places = max(1, round(720.0 / repeat_deg))
     offset = np.arange(-REACH_DEG, REACH_DEG + BIN_DEG, BIN_DEG)
-    cost = np.abs(offset) / 900.0
+    cost = np.abs(offset - expected_deg) / 900.0
     shift = np.arange(places)[:, None] * repeat_deg + offset[None, :]
     index = np.round(shift / BIN_DEG).astype(np.int64) % len(share)
     best: Floats = (share[index] - cost[None, :]).max(axis=1)
@@ -95,6 +95,7 @@ def choose_place(
     use: list[Bools],
     repeat_deg: float,
     inverted: tuple[bool, ...] | None = None,
+    expected_deg: tuple[float, ...] | None = None,
 ) -> Place:
     """The place of the crank wheel that fits all cams together, and whether another would do as well.
 
@@ -102,14 +103,15 @@ def choose_place(
     ----------
     use : one mask per cam
         The edges of the segment in question.
-    inverted : tuple of bool, optional
-        Where another segment has told it already.
+    inverted, expected_deg : tuples, optional
+        Which way up each cam reads and where it stands, if another segment has told: a wheel that repeats leaves the
+        place of each segment to the cams, and they are the same cams.
     """
     upright, turned = [], []
-    for (edges, pattern), mine in zip(cams, use, strict=True):
+    for (edges, pattern), mine, at in zip(cams, use, expected_deg or [0.0] * len(cams), strict=True):
         weight = min(1.0, mine.sum() / 6.0)
-        upright.append(weight * best_by_place(coincidence(edges, pattern, False, mine), repeat_deg))
-        over = weight * best_by_place(coincidence(edges, pattern, True, mine), repeat_deg)
+        upright.append(weight * best_by_place(coincidence(edges, pattern, False, mine), repeat_deg, at))
+        over = weight * best_by_place(coincidence(edges, pattern, True, mine), repeat_deg, at)
         if len(set(pattern.rising.tolist())) == 2:
             turned.append(over - UPRIGHT_BONUS)
         elif is_turned_coil(edges, pattern):

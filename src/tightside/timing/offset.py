@@ -83,7 +83,9 @@ def measure_cams(
         if not there:
             continue
         known = tuple(inverted[i] for i in there) if all(i in inverted for i in there) else None
-        place = choose_place([(cams[i], patterns[i]) for i in there], [use[i] for i in there], clock.repeat_deg, known)
+        at = tuple(_standing_deg(matches[i]) for i in there)
+        pairs = [(cams[i], patterns[i]) for i in there]
+        place = choose_place(pairs, [use[i] for i in there], clock.repeat_deg, known, at)
         unsure |= not place.certain
         for i, upside_down in zip(there, place.inverted, strict=True):
             inverted.setdefault(i, upside_down)
@@ -100,6 +102,11 @@ def measure_cams(
     upright = _without_runout(measured(matches), cams, patterns, clock)
     over = _without_runout(measured(turned), cams, patterns, clock)
     return tuple(replace(o, turned=u if u.cycles else None) for o, u in zip(upright, over, strict=True))
+
+
+def _standing_deg(matches: list[CamMatch]) -> float:
+    """Where a cam stands by what has been matched so far, 0 at first."""
+    return float(np.nanmedian(np.concatenate([m.residual_deg.ravel() for m in matches]))) if matches else 0.0
 
 
 def _without_runout(

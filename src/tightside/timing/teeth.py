@@ -38,6 +38,8 @@ REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
 REFERENCE_LOST = 0.045  # chance that the reference is off by more: wheel moved, wrong data
 REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
 REFERENCE_TEETH = 0.03  # ... or by as much as whole teeth of the drive: set together wrongly, a lone cam cannot tell
+CRANK_TURNED = 0.025  # a crank signal read upside down, where its edges cannot show it
+TURNED_WITHIN_DEG = 1.5  # of what that would be off by
 LOST_DEG = 3.0  # from here on a reference counts as lost
 PLACES_DEG = 200.0  # places of a repeating wheel are weighed this far
 
@@ -64,6 +66,7 @@ class TeethBelief:
     reference_lost: float = 0.0  # probability that the crank reference, not the chain, is off
     reference_deg: float = 0.0  # by how much it is off, at its likeliest
     turned: float = 0.0  # probability that the signal is upside down
+    crank_turned: tuple[float, ...] = ()  # probability of each way in which the crank signal may be upside down
     spoken: float = 1.0  # odds that the recording added to the likeliest count: 1 if it says nothing
 
 
@@ -120,11 +123,14 @@ def wear_prior() -> tuple[Floats, Floats]:
 
 
 @lru_cache(maxsize=32)
-def references(repeat_deg: float, pitches_deg: tuple[float, ...] = ()) -> tuple[Floats, Floats]:
+def references(
+    repeat_deg: float, pitches_deg: tuple[float, ...] = (), turned_deg: tuple[float, ...] = ()
+) -> tuple[Floats, Floats]:
     """Errors of the crank reference, and the prior probability of each. [deg]
 
-    Close together about zero, coarser further out; about every whole tooth of the drive; and the same again about every
-    turn of the wheel onto itself, for nothing but the cams says which of them it is.
+    Close together about zero, coarser further out; about every whole tooth of the drive; about what a signal read
+    upside down would be off by; and the same again about every turn of the wheel onto itself, for nothing but the cams
+    says which of them it is.
     """
     near, far = np.arange(-3.0, 3.01, 0.4), np.arange(3.4, 80.0, 0.8)
     s = np.concatenate((-far[::-1], near, far))
@@ -141,13 +147,17 @@ def references(repeat_deg: float, pitches_deg: tuple[float, ...] = ()) -> tuple[
         for count, share in BY_COUNT.items():
             for sign, side in ((1, LATE_SHARE), (-1, 1.0 - LATE_SHARE)):
                 parts.append((sign * count * pitch + comb, REFERENCE_TEETH / len(pitches_deg) * share * side * blur))
+    for at in turned_deg:
+        parts.append((at + comb, CRANK_TURNED / len(turned_deg) * blur))
     places = range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1)
     parts += [(m * repeat_deg + comb, blur) for m in places if m]
     s, weight = (np.concatenate(of) for of in zip(*parts, strict=True))
     return s, weight / weight.sum()
 
 
-def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tuple[TeethBelief, ...]:
+def infer_teeth(
+    cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0, crank_turned_deg: tuple[float, ...] = ()
+) -> tuple[TeethBelief, ...]:
     """Posterior over whole teeth for each cam, all cams weighed together.
 
     Parameters
@@ -156,11 +166,13 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
         Only steady ones; an erratic cam says nothing about teeth.
     repeat_deg : float
         The crank wheel's smallest turn onto itself. [deg]
+    crank_turned_deg : tuple of float
+        How much too late every cam seems, should the crank signal be upside down: one value for each way. [deg]
     """
     if not cams:
         return ()
     pitches = sorted({round(tooth_pitch_deg(c.pattern.stages), 6) for c in cams if c.pattern.stages})
-    s, weight = references(round(repeat_deg, 6), tuple(pitches))
+    s, weight = references(round(repeat_deg, 6), tuple(pitches), tuple(round(d, 3) for d in crank_turned_deg))
     banks: dict[str, list[int]] = {}
     for i, cam in enumerate(cams):
         banks.setdefault(cam.pattern.bank, []).append(i)
@@ -173,7 +185,10 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
     }
     posterior_s = weight * np.prod(list(by_bank.values()), axis=0)
     norm = max(float(posterior_s.sum()), 1e-300)
-    lost = float(posterior_s[np.abs(s - repeat_deg * np.round(s / repeat_deg)) > LOST_DEG].sum() / norm)
+    crank_turned = tuple(float(posterior_s[np.abs(s - d) < TURNED_WITHIN_DEG].sum() / norm) for d in crank_turned_deg)
+    sound = [np.abs(s - repeat_deg * np.round(s / repeat_deg)) <= LOST_DEG]
+    sound += [np.abs(s - d) < TURNED_WITHIN_DEG for d in crank_turned_deg]
+    lost = float(posterior_s[~np.any(sound, axis=0)].sum() / norm)
     out = []
     for i, cam in enumerate(cams):
         bank = cam.pattern.bank
@@ -183,7 +198,15 @@ def infer_teeth(cams: tuple[MeasuredCam, ...], repeat_deg: float = 360.0) -> tup
         both = np.einsum("wbs,twbks,s->tbk", rest, tables[i], others, optimize=True) / norm
         belief = _belief(cam, shared[bank], both.sum(axis=0))
         turned = float(both[1:].sum() / both.sum())
-        out.append(replace(belief, reference_lost=lost, reference_deg=float(s[posterior_s.argmax()]), turned=turned))
+        out.append(
+            replace(
+                belief,
+                reference_lost=lost,
+                reference_deg=float(s[posterior_s.argmax()]),
+                turned=turned,
+                crank_turned=crank_turned,
+            )
+        )
     return tuple(out)
 
 
