@@ -12,6 +12,7 @@ and dialect in the tests. Everything after it goes to libFuzzer. A crash leaves 
 from __future__ import annotations
 
 import io
+import os
 import sys
 import tempfile
 import warnings
@@ -20,6 +21,7 @@ from pathlib import Path
 import atheris
 import numpy as np
 
+os.environ.setdefault("POLARS_MAX_THREADS", "1")  # tiny tables: threads only wait for each other
 TESTS = Path(__file__).parents[1]
 sys.path.insert(0, str(TESTS))
 
@@ -27,8 +29,8 @@ with atheris.instrument_imports(include=["tightside.recordings"]):
     from tightside.errors import TightsideError
     from tightside.recordings import read_recording
 
-import test_formats_contract as contract
-import test_recordings_corpus as corpus
+import test_formats_contract as contract  # noqa: E402
+import test_recordings_corpus as corpus  # noqa: E402
 
 LARGEST_BYTES = 8000
 DBC = Path(tempfile.gettempdir()) / "tightside-fuzz.dbc"
@@ -67,7 +69,7 @@ def main() -> None:
     arguments = [a for a in sys.argv if not a.startswith("--only=")]
     if len(arguments) > 1 and not arguments[1].startswith("-") and not Path(arguments[1]).is_file():
         write_seeds(Path(arguments[1]), only)
-    atheris.Setup([*arguments, f"-max_len={LARGEST_BYTES}", "-timeout=20", "-rss_limit_mb=3000"], check_read)
+    atheris.Setup([*arguments, f"-max_len={LARGEST_BYTES}", "-timeout=60", "-rss_limit_mb=3000"], check_read)
     atheris.Fuzz()
 
 
