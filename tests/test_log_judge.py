@@ -6,6 +6,8 @@ import time
 
 import numpy as np
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from phase_logs import PITCH_DEG, answer, autoregressive, idle, log_of, pattern, sampled, steps
 from tightside.timing.log_convention import Said
@@ -183,6 +185,42 @@ def test_standing_engine_is_left_out():
     assert cam.teeth_call == 0 and cam.cycles <= 300
 
 
+def test_error_column_that_does_not_fit_is_said_not_averaged_in():
+    recording = moved(0.0)
+    desired, actual = recording.channels[1].data.values, recording.channels[0].data.values
+    t = recording.channels[0].data.times_s
+    for error, contradicted in (
+        (desired - actual, False),
+        ((actual - desired) / 2, False),
+        (desired - actual + 9.0, True),
+    ):
+        log = log_of(t, actual_1A=actual, desired_1A=desired, error_1A=error, rpm=np.full(len(t), 900.0))
+        cam, _ = judged(log)
+        assert any("contradicted" in note for note in cam.notes) is contradicted
+        assert cam.teeth_call == 0
+
+
+@pytest.mark.parametrize(("scale", "call"), [(1.0, 1), (-1.0, None)])
+def test_error_beside_a_desired_angle_shows_its_side_when_the_phaser_moves(scale, call):
+    recording = moved(PITCH_DEG, tau_s=0.6, seconds=90.0)
+    desired, actual = recording.channels[1].data.values, recording.channels[0].data.values
+    t = recording.channels[0].data.times_s
+    log = log_of(t, error_1A=scale * (desired - actual), desired_1A=desired, rpm=np.where(desired > 1, 2000.0, 680.0))
+    cam, phaser = judged(log)
+    assert phaser.evidence == "error only"
+    assert cam.teeth_call == call  # headed by its role, an early error contradicts what the swings show: no call
+
+
+def test_phaser_of_which_no_engine_file_tells_may_hang_too():
+    t, error, rpm = idle(0, 9.0)
+    bare = (pattern("1A", travel_deg=0.0),)
+    from dataclasses import replace
+
+    log = log_of(t, actual_1A=error, desired_1A=np.zeros(len(t)), rpm=rpm)
+    cam, _ = judged(log, ADVANCE, known=(replace(bare[0], reference="log"),))
+    assert cam.teeth_call is None
+
+
 # ------------------------------------------------------------------------------------------------------- lost signals
 
 
@@ -244,3 +282,34 @@ def _renamed(recording, cam):
         for c in recording.channels
         if cam == "1A" or ":1A" in (c.role or "")
     ]
+
+
+# ------------------------------------------------------------------------------------------------------------ bad input
+
+WILD = st.one_of(
+    st.floats(-1e3, 1e3), st.sampled_from([0.0, np.nan, np.inf, -np.inf, 1e12, -40.0, 655.35]), st.just(0.0)
+)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.integers(0, 60), st.data())
+def test_no_log_breaks_the_verdict(rows, data):
+    def cells():
+        return np.array(data.draw(st.lists(WILD, min_size=rows, max_size=rows)))
+
+    kinds = data.draw(st.sets(st.sampled_from(["actual", "desired", "error"]), min_size=1))
+    steps_s = np.array(data.draw(st.lists(st.sampled_from([0.0, 0.1, 0.1, 5.0]), min_size=rows, max_size=rows)))
+    recording = log_of(np.cumsum(steps_s), **{f"{kind}_1A": cells() for kind in sorted(kinds)}, rpm=cells())
+    found = judge_log(recording, data.draw(st.sampled_from([(), KNOWN])))
+    for cam, phaser in zip(found.cams, found.phasers, strict=True):
+        assert cam.offset_deg is None or np.isfinite(cam.offset_deg)
+        assert cam.teeth_call is None or cam.teeth
+        assert phaser.follows is None or np.isfinite(phaser.follows)
+
+
+def test_ten_minutes_at_20_hz_are_judged_in_a_few_seconds():
+    recording = moved(PITCH_DEG, seconds=600.0, rate_hz=20.0)
+    judge_log(moved(), KNOWN)
+    begin = time.process_time()
+    cam, _ = judged(recording)
+    assert time.process_time() - begin < 3.0 and cam.teeth_call == 1

@@ -173,7 +173,7 @@ def _side(logs: Sequence[PhaseLog], patterns: Mapping[str, CamPattern], said: Sa
     if len(named) == 1:
         side = named.pop()
         return (SAID if side == "early" else 1.0 - SAID), f"the heading says that positive is {side}"
-    with_desired = [log for log in logs if log.has("desired")]
+    with_desired = [log for log in logs if log.has("desired") and log.has("actual")]
     moved = [p for log in with_desired if (p := _side_it_leaves_to(log, patterns.get(log.cam))) is not None]
     if moved and (max(moved) < 0.5 or min(moved) > 0.5):
         best = max(moved, key=lambda p: abs(p - 0.5))
@@ -227,10 +227,11 @@ def _side_of_error(logs: Sequence[PhaseLog], patterns: Mapping[str, CamPattern])
 def _lags_to(log: PhaseLog, pattern: CamPattern | None) -> int | None:
     """+1 if the error swings as if positive were early, -1 as if late, None where that does not show.
 
-    A phaser that leaves its stop when the engine picks up lags for a moment: late if it advances. When the engine
-    drops back to idle it is early for a moment.
+    A phaser that leaves its stop, as it does when the engine picks up, lags for a moment: late if it advances. When it
+    goes back it is early for a moment.
     """
-    pedal = log.throttle if np.isfinite(log.throttle).any() else log.rpm
+    pedal = np.abs(log.desired) if log.has("desired") else log.throttle
+    pedal = pedal if np.isfinite(pedal).any() else log.rpm
     kept = np.isfinite(log.error) & np.isfinite(pedal) & log.turning
     if pattern is None or pattern.phaser_authority_deg <= 0.0 or kept.sum() < 30:
         return None

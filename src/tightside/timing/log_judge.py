@@ -49,6 +49,8 @@ FEWEST_S = 1.5
 SETTLE_S = (1.2, 6.0)  # time a phaser is given to arrive, at least and at most; else four of its time constants
 CONTROL_SD_DEG = 0.7  # what a module leaves standing between wanted and actual
 CALIBRATION_SD_DEG = 0.1
+USUAL_TRAVEL_DEG = 50.0  # of a phaser of which nothing is known
+UNLIKE_DEG = 2.0  # an error column that differs by more from actual minus desired, whichever way round
 ALIKE_DEG = 1.2  # parked and held stretches that differ by less are taken together
 KNOWN = 0.9  # probability from which one way to read the log may be shown alone
 STUCK_SHARE = 0.35  # of the way; a sound phaser makes all of it
@@ -154,8 +156,15 @@ def _measured(log: PhaseLog, pattern: CamPattern | None, coarse: bool, idle_rpm:
     settle = float(np.clip(settle, max(SETTLE_S[0], 2.0 * log.period_s), max(SETTLE_S[1], 4.0 * log.period_s)))
     usable = signal.usable & np.isfinite(values)
     stretches = () if signal.lost else find_stretches(log, usable, settle, idle_rpm)
-    named = pattern if pattern is not None else CamPattern(log.cam, np.empty(0), np.empty(0, np.bool_))
-    return CamLog(log, named, signal, following, stretches, values)
+    return CamLog(log, _named(log, pattern), signal, following, stretches, values)
+
+
+def _named(log: PhaseLog, pattern: CamPattern | None) -> CamPattern:
+    """The cam's pattern; a phaser of usual travel where only the log shows that there is one."""
+    found = pattern if pattern is not None else CamPattern(log.cam, np.empty(0), np.empty(0, np.bool_))
+    if (found.reference == "engine file" and pattern is not None) or not log.has("desired"):
+        return found
+    return replace(found, phaser_authority_deg=USUAL_TRAVEL_DEG, phaser_advances=log.cam.endswith("A"))
 
 
 def _past_its_stop(log: PhaseLog, signal: Signal) -> Following | None:
@@ -525,6 +534,8 @@ class _CamCase:
             said.append(f"unit: {self.convention.unit_why}")
         if 1.0 - MOVED < self.convention.early < MOVED:
             said.append(f"side: {self.convention.side_why}")
+        if self.error_contradicts:
+            said.append("contradicted: the error column does not fit actual and desired, which are gone by")
         if self.made_up_for:
             said.append(
                 "the offset shows while the phaser is parked and goes when it is steered: control makes up for it"
@@ -534,6 +545,16 @@ class _CamCase:
                 "a module that has learned its zero again after a slip shows none: ask when it was last relearned"
             )
         return tuple(said)
+
+    @property
+    def error_contradicts(self) -> bool:
+        """Whether a logged error is another than that of actual and desired, in any unit and whichever way round."""
+        log, rows = self.cam.log, self.cam.rows("parked", "held", "unknown")
+        if len(log.columns) < 3 or not rows:
+            return False
+        error, own = log.error[rows], self.cam.values[rows]
+        apart = [np.nanmedian(np.abs(error - factor * own)) for factor in (1, -1, 2, -2, 0.5, -0.5)]
+        return bool(min(apart) > UNLIKE_DEG)
 
     @property
     def made_up_for(self) -> bool:
