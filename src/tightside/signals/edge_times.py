@@ -141,7 +141,7 @@ def _sorted3(a: float, b: float, c: float) -> tuple[float, float, float]:
     return min(low, c), max(low, min(high, c)), max(high, c)
 
 
-@njit(**INNER)
+@njit(inline="always", **INNER)
 def _median_of_9(p: Any) -> float:
     """Without a branch: of three sorted triples, the middle of (greatest low, middle middle, least high)."""
     l0, m0, h0 = _sorted3(p[0], p[1], p[2])
@@ -153,7 +153,7 @@ def _median_of_9(p: Any) -> float:
     return middle
 
 
-@njit(**INNER)
+@njit(inline="always", **INNER)
 def _median(buffer: Any, n: int) -> float:
     if n == _POINTS:
         nine: float = _median_of_9(buffer)
@@ -169,7 +169,7 @@ def _median(buffer: Any, n: int) -> float:
     return half
 
 
-@njit(**INNER)
+@njit(inline="always", **INNER)
 def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     """Up to nine finite samples evenly from a to b."""
     lo = int(np.ceil(a))
@@ -190,7 +190,7 @@ def _gather(x: Any, a: float, b: float, buffer: Any) -> int:
     return n
 
 
-@njit(**INNER)
+@njit(inline="always", **INNER)
 def _thirds(buffer: Any, n: int) -> float:
     """Mean of the first third less mean of the last."""
     third = max(1, n // 3)
@@ -241,7 +241,7 @@ def measure_plateaus(x: Any, cross: Floats, longest: float) -> tuple[Floats, Flo
     return room[0], room[1], room[2], room[3]
 
 
-@njit(**INNER)
+@njit(inline="always", **INNER)
 def _walk(x: Any, c: float, goal: float, way: int, sign: float, furthest: float) -> float:
     """From a crossing outward to where the signal first reaches goal; NaN if it does not."""
     i = int(np.floor(c)) if way < 0 else int(np.ceil(c))
