@@ -72,6 +72,12 @@ def test_cams_in_time_are_left_where_they_are():
     assert not found["1A"].notes
 
 
+def test_narrow_tooth_is_not_held_against_cams_in_time():
+    found = judged((1.1,), {"1A": 0.1, "1B": -0.2})
+    assert found["1A"].offset_deg == pytest.approx(0.1, abs=0.1)
+    assert not found["1A"].notes
+
+
 def test_lateness_that_wear_explains_as_well_widens_the_interval_over_both_readings():
     cam = judged((2.5,), {"1A": 2.5, "1B": 2.5})["1A"]
     assert cam.ci95_deg[0] <= 0.0

@@ -21,6 +21,7 @@ ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practic
 FAR_DEG = 3.0  # a cycle this far from the middle counts as astray ...
 FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in between
 CLOCK_FACTOR = 3.0  # what the crank clock's own error between teeth may add
+STRAY_DEG = 4.0  # beyond its stops by mounting and wear
 FEW_CYCLES = 12  # among so few, two astray are enough
 CRANKING_RPM = 400.0
 FITTING = 0.5  # share of the expected edges that must be found
@@ -127,7 +128,14 @@ def _motion(cam: CamEvidence) -> str:
     x = offsets.offset_deg
     if not is_erratic(x, cam.clock_error_deg):
         return "steady"
-    return "moving" if is_moving(x) else "erratic"
+    return "moving" if is_moving(x) and _could_be_told(x, cam.pattern) else "erratic"
+
+
+def _could_be_told(offset_deg: Floats, pattern: CamPattern) -> bool:
+    """Whether a phaser that is told to could stand everywhere the cam stood; True where its travel is not known."""
+    reach = pattern.phaser_authority_deg
+    away = -offset_deg if pattern.phaser_advances else offset_deg
+    return reach <= 0.0 or bool(away.min() > -STRAY_DEG and away.max() < reach + STRAY_DEG)
 
 
 def is_erratic(offset_deg: Floats, clock_error_deg: float = 0.0) -> bool:

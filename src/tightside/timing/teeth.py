@@ -39,7 +39,6 @@ REFERENCE_LOST = 0.045  # chance that the reference is off by more: wheel moved,
 REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
 REFERENCE_TEETH = 0.03  # ... or by as much as whole teeth of the drive: set together wrongly, a lone cam cannot tell
 CRANK_TURNED = 0.025  # a crank signal read upside down, where its edges cannot show it
-TURNED_WITHIN_DEG = 1.5  # of what that would be off by
 LOST_DEG = 3.0  # from here on a reference counts as lost
 PLACES_DEG = 200.0  # places of a repeating wheel are weighed this far
 
@@ -125,12 +124,12 @@ def wear_prior() -> tuple[Floats, Floats]:
 @lru_cache(maxsize=32)
 def references(
     repeat_deg: float, pitches_deg: tuple[float, ...] = (), turned_deg: tuple[float, ...] = ()
-) -> tuple[Floats, Floats]:
-    """Errors of the crank reference, and the prior probability of each. [deg]
+) -> tuple[Floats, Floats, Ints]:
+    """Errors of the crank reference, the prior probability of each, and which way up the crank signal then is. [deg]
 
     Close together about zero, coarser further out; about every whole tooth of the drive; about what a signal read
     upside down would be off by; and the same again about every turn of the wheel onto itself, for nothing but the cams
-    says which of them it is.
+    says which of them it is. The third is 0 where the signal is upright, k for the k-th of ``turned_deg``.
     """
     near, far = np.arange(-3.0, 3.01, 0.4), np.arange(3.4, 80.0, 0.8)
     s = np.concatenate((-far[::-1], near, far))
@@ -147,12 +146,13 @@ def references(
         for count, share in BY_COUNT.items():
             for sign, side in ((1, LATE_SHARE), (-1, 1.0 - LATE_SHARE)):
                 parts.append((sign * count * pitch + comb, REFERENCE_TEETH / len(pitches_deg) * share * side * blur))
-    for at in turned_deg:
-        parts.append((at + comb, CRANK_TURNED / len(turned_deg) * blur))
     places = range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1)
     parts += [(m * repeat_deg + comb, blur) for m in places if m]
+    upright = sum(len(s) for s, _ in parts)
+    parts += [(at + comb, CRANK_TURNED / len(turned_deg) * blur) for at in turned_deg]
     s, weight = (np.concatenate(of) for of in zip(*parts, strict=True))
-    return s, weight / weight.sum()
+    way = np.concatenate((np.zeros(upright, int), np.repeat(np.arange(len(turned_deg)) + 1, len(comb))))
+    return s, weight / weight.sum(), way
 
 
 def infer_teeth(
@@ -172,7 +172,7 @@ def infer_teeth(
     if not cams:
         return ()
     pitches = sorted({round(tooth_pitch_deg(c.pattern.stages), 6) for c in cams if c.pattern.stages})
-    s, weight = references(round(repeat_deg, 6), tuple(pitches), tuple(round(d, 3) for d in crank_turned_deg))
+    s, weight, way = references(round(repeat_deg, 6), tuple(pitches), tuple(round(d, 3) for d in crank_turned_deg))
     banks: dict[str, list[int]] = {}
     for i, cam in enumerate(cams):
         banks.setdefault(cam.pattern.bank, []).append(i)
@@ -185,10 +185,9 @@ def infer_teeth(
     }
     posterior_s = weight * np.prod(list(by_bank.values()), axis=0)
     norm = max(float(posterior_s.sum()), 1e-300)
-    crank_turned = tuple(float(posterior_s[np.abs(s - d) < TURNED_WITHIN_DEG].sum() / norm) for d in crank_turned_deg)
-    sound = [np.abs(s - repeat_deg * np.round(s / repeat_deg)) <= LOST_DEG]
-    sound += [np.abs(s - d) < TURNED_WITHIN_DEG for d in crank_turned_deg]
-    lost = float(posterior_s[~np.any(sound, axis=0)].sum() / norm)
+    crank_turned = tuple(float(posterior_s[way == k + 1].sum() / norm) for k in range(len(crank_turned_deg)))
+    astray = np.abs(s - repeat_deg * np.round(s / repeat_deg)) > LOST_DEG
+    lost = float(posterior_s[astray & (way == 0)].sum() / norm)
     out = []
     for i, cam in enumerate(cams):
         bank = cam.pattern.bank
