@@ -75,14 +75,20 @@ def suffices(v: Vehicle, cam: str) -> bool:
     there, and no second fault on the same cam may cover the first. Each rule says what then sets the cause apart.
     """
     measured = next((m for m in v.measured if m.cam == cam), None)
-    if measured is None:
-        return False
     mine = v.faults_of(cam)
-    if len(mine) > 1:
+    if measured is None or len(mine) > 1:
         return False
+    if measured.offset_deg is not None and measured.cycles >= MEASURED_CYCLES and not _loose_or_false(mine):
+        if abs(measured.offset_deg - v.offset_deg[cam]) > 2.0:
+            return False  # its phaser was told to be elsewhere while it was recorded
     if not mine:
-        return measured.cycles >= MEASURED_CYCLES and abs(v.offset_deg[cam]) < 3.0
+        named = any(c.cam == cam for c in v.codes)  # a code of other origin names it
+        return measured.cycles >= MEASURED_CYCLES and abs(v.offset_deg[cam]) < 3.0 and not named
     return _fault_shows(v, cam, mine[0], measured.cycles)
+
+
+def _loose_or_false(faults: tuple[Fault, ...]) -> bool:
+    return any(f.kind in ("phaser_loose", "cam_signal", "crank_signal") for f in faults)
 
 
 def _fault_shows(v: Vehicle, cam: str, fault: Fault, cycles: int) -> bool:
@@ -103,11 +109,13 @@ def _fault_shows(v: Vehicle, cam: str, fault: Fault, cycles: int) -> bool:
             return log is not None and log.follows is not None
         case "oil_control":  # its valve's circuit stores a code, or a log shows it move, but late or by less
             slow = log is not None and log.response_s is not None and log.response_s > 1.0
-            return "actuator" in {_family(c) for c in codes} or (slow and not follows_badly)
-        case "oil_low":  # the oil itself is seen to be short
+            still = log is not None and log.follows is not None and log.follows < 0.25
+            return ("actuator" in {_family(c) for c in codes} and not still) or (slow and not follows_badly)
+        case "oil_low":  # the oil itself is seen to be short, and a log shows the phaser answer late
             oil = v.observations.oil
             short = oil.level == "low" or (oil.pressure_kpa is not None and oil.pressure_kpa < 80.0)
-            return short and cam in v.affected and not position
+            late = log is not None and log.response_s is not None and log.response_s > 0.6
+            return short and late and not position
         case "cam_signal":  # nothing comes, and a code says the same; and nothing speaks of a broken drive
             told = "sensor" in {_family(c) for c in codes}
             return told and (not judged) and v.observations.starts is not False

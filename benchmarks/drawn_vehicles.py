@@ -144,7 +144,7 @@ class Vehicle:
     def faults_of(self, cam: str) -> tuple[Fault, ...]:
         """Faults that concern a cam, what must be mended first before the rest."""
         mine = [f for f in self.faults if f.place in ("", cam, cam[:-1])]
-        mine = [f for f in mine if f.kind != "oil_low" or cam in self.phased]
+        mine = [f for f in mine if f.kind != "oil_low" or cam in self.affected]
         return tuple(sorted(mine, key=lambda f: (ORDER.index(f.kind), f.place == "")))
 
     def cause_of(self, cam: str) -> str:
@@ -227,7 +227,9 @@ def _placed(v: Vehicle, rng: Any) -> Vehicle:
     """Where every cam stands, how it scatters and how its phaser moves."""
     reference = float(rng.normal(0.0, 0.5)) + sum(f.size for f in v.faults if f.kind == "reference_off")
     wear = {b: min(float(rng.exponential(0.6)), 2.0) for b in {bank(c) for c in v.cams}}
-    offset, scatter, response, follows, affected = {}, {}, {}, {}, []
+    affected = _troubled_by_oil(v, rng)
+    v = replace(v, affected=affected)
+    offset, scatter, response, follows = {}, {}, {}, {}
     for cam in v.cams:
         kinds = {f.kind: f for f in v.faults_of(cam)}
         x = reference + wear[bank(cam)] + float(rng.normal(0.0, 0.8))
@@ -251,8 +253,7 @@ def _placed(v: Vehicle, rng: Any) -> Vehicle:
             x -= min(kinds["oil_control"].size, v.authority_deg)
             noise *= float(rng.lognormal(0.6, 0.6))
             share, tau = float(rng.uniform(0.05, 1.0)), float(rng.lognormal(0.1, 0.6))
-        elif "oil_low" in kinds and rng.random() < kinds["oil_low"].size:
-            affected.append(cam)
+        elif cam in affected:
             x -= float(rng.uniform(0.0, 10.0)) if rng.random() < 0.3 else 0.0
             noise *= float(rng.lognormal(0.9, 0.7))
             share, tau = float(rng.uniform(0.4, 1.0)), float(rng.lognormal(-0.3, 0.6))
@@ -263,9 +264,14 @@ def _placed(v: Vehicle, rng: Any) -> Vehicle:
         scatter_deg=scatter,
         response_s=response,
         follows=follows,
-        affected=tuple(affected),
         cylinder_banks=_cylinder_banks(v.cams),
     )
+
+
+def _troubled_by_oil(v: Vehicle, rng: Any) -> tuple[str, ...]:
+    """Phasers that oil which is short really troubles."""
+    short = next((f.size for f in v.faults if f.kind == "oil_low"), 0.0)
+    return tuple(cam for cam in v.phased if rng.random() < short)
 
 
 def _cylinder_banks(cams: tuple[str, ...]) -> dict[int, str]:
@@ -434,7 +440,11 @@ def _cam_codes(v: Vehicle, cam: str, kinds: dict[str, Fault], clinic: Clinic, ma
         may("correlation", CORRELATION[cam], 0.4 * clinic.keen)
         return
     if dead:
-        may("sensor", SENSOR_CODE[cam], clinic.keen * {"dead": 1.0, "dropouts": 0.8, "noisy": 0.5}[kinds["cam_signal"].mode])
+        may(
+            "sensor",
+            SENSOR_CODE[cam],
+            clinic.keen * {"dead": 1.0, "dropouts": 0.8, "noisy": 0.5}[kinds["cam_signal"].mode],
+        )
         may("correlation", CORRELATION[cam], 0.15)
     # the module knows its own wheel: a reference that is only wrong in our file stores nothing
     real = v.offset_deg[cam] - sum(f.size for f in v.faults if f.kind == "reference_off" and f.place == "")

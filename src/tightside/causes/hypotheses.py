@@ -91,12 +91,17 @@ class Hypotheses:
 
 
 def possible_faults(layout: Layout) -> tuple[Fault, ...]:
-    """Every fault that the layout can have, what must be mended first before the rest."""
+    """Every fault that the layout can have, what must be mended first before the rest.
+
+    The only camshaft of a bank has no drive apart from the bank's.
+    """
+    banks = [bank_of(cam) for cam in layout.cams]
     return tuple(
         Fault(kind, place)
         for kind, what in FAULTS.items()
         for place in layout.places(what.scope)
-        if not what.phaser or place in layout.phased
+        if (not what.phaser or place in layout.phased)
+        and not (kind in ("cam_slipped", "cam_drive_broken") and banks.count(bank_of(place)) == 1)
     )
 
 

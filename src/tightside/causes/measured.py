@@ -187,8 +187,9 @@ def reference_grid() -> tuple[Floats, Floats, Floats]:
     """Crank reference errors on a grid, their weights where it is right, and where it is off. [deg]"""
     near = np.arange(-1.2, 1.21, 0.6)
     right = np.exp(-0.5 * (near / n.REFERENCE_SD_DEG) ** 2)
-    far = np.concatenate([np.arange(-70.0, -2.0, 2.0), np.arange(2.0, 71.0, 2.0)])
+    far = np.concatenate([np.arange(-n.REFERENCE_MOST_DEG, -1.0, 2.0), np.arange(2.0, n.REFERENCE_MOST_DEG + 1, 2.0)])
     off = np.exp(-np.abs(far) / n.REFERENCE_SPAN_DEG)
+    off = _mix(off / off.sum(), np.full(len(far), 1.0 / len(far)), n.REFERENCE_ANYWHERE)
     zeros_near, zeros_far = np.zeros(len(near)), np.zeros(len(far))
     return (
         np.concatenate([near, far]),

@@ -105,6 +105,7 @@ WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0
 PHASER_AWAY, PHASER_AWAY_CRANKING = 0.04, 0.012  # a sound phaser that is not parked
 ADRIFT, ADRIFT_SPAN_DEG = 0.012, 200.0
 REFERENCE_SD_DEG, REFERENCE_SPAN_DEG = 0.6, 14.0
+REFERENCE_ANYWHERE, REFERENCE_MOST_DEG = 0.1, 100.0  # another engine's data: off by anything, up to this
 
 WORN_FROM_DEG, WORN_SOFT_DEG = 2.5, 0.5  # from about this lateness wear is a fault, and how soft that edge is
 WORN_FAR, WORN_FAR_DEG = 0.2, 10.0  # of the worn, those as late as a failed tensioner lets them, and how late
@@ -161,7 +162,7 @@ RESPONSE_S: dict[str, tuple[float, float]] = {
     "valve": (1.1, 0.8),
     "signal": (0.4, 1.0),
 }
-ODD_LOG = 0.04  # a log that says something else for reasons of its own
+ODD_LOG = 0.02  # a log that says something else for reasons of its own
 
 # --------------------------------------------------------------------------------------------------------------- signs
 
@@ -183,7 +184,7 @@ SIGNS: dict[str, Sign] = {
     # that it was brought in at all
     "complaint": Sign(
         "engine",
-        0.12,
+        0.17,
         {kind: 0.6 if kind in ("chain_worn", "oil_low") else 0.9 for kind in FAULTS},
         "it was brought in with a complaint",
         "nobody complains of it",
