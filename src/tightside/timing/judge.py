@@ -61,6 +61,7 @@ def judge_cams(
     crank_turned_deg : tuple of float
         How much too late every cam seems, should the crank signal be upside down: one value for each way. [deg]
     """
+    cams = tuple(_steadier(cam) for cam in cams)
     states = [_motion(cam) for cam in cams]
     steady = [i for i, state in enumerate(states) if state == "steady"]
     found = infer_teeth(tuple(_measured(cams[i]) for i in steady), repeat_deg, crank_turned_deg)
@@ -70,6 +71,15 @@ def judge_cams(
         _verdict(replace(cam, offsets=frame.seen(cam.offsets, beliefs.get(i))), state, beliefs.get(i), frame)
         for i, (cam, state) in enumerate(zip(cams, states, strict=True))
     )
+
+
+def _steadier(cam: CamEvidence) -> CamEvidence:
+    """The cam read upside down where it holds its place only so: the blunt side of a tooth wanders."""
+    turned = cam.offsets.turned
+    if turned is None or _motion(cam) == "steady":
+        return cam
+    other = replace(cam, offsets=replace(turned, turned=replace(cam.offsets, turned=None)))
+    return other if _motion(other) == "steady" else cam
 
 
 def _measured(cam: CamEvidence) -> MeasuredCam:
