@@ -258,6 +258,21 @@ class CrankClock(Record):
     transition_s: float = 0.0  # of the crank sensor's level changes
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class AngleTrace(Record):
+    """A sampled channel over even steps of crank angle, on the crank clock."""
+
+    column: str
+    role: str
+    unit: str
+    step_deg: float
+    angle_deg: Floats = array()  # (A,) middle of each step, unwrapped, increasing within a segment
+    values: Floats = array()  # (A,) mean over the step
+    speed_deg_s: Floats = array()  # (A,)
+    times_s: Floats = array()  # (A,)
+    segment: Ints = array(np.int64)  # (A,) of the clock
+
+
 # -------------------------------------------------------------------------------------------------------- timing
 
 
@@ -318,6 +333,7 @@ class CamPattern(Record):
     phaser_authority_deg: float = 0.0
     phaser_advances: bool = True
     edge_sd_deg: float = 0.0  # how well the angles are known (0 for an engine file's own)
+    edge_sds_deg: tuple[float, ...] = ()  # the same for each edge, where it is known
     reference: str = "engine file"
     kind: SensorKind | None = None
 
@@ -326,6 +342,7 @@ class CamPattern(Record):
         return self.cam[:-1]
 
 
+OTHER_BANK = "other bank"  # how the reference of a cam begins that was only compared with another
 CamState = Literal["in time", "slipped", "erratic", "off, not by a whole tooth", "no signal", "not enough data"]
 
 
