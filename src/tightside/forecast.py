@@ -6,20 +6,32 @@ it really has, and every one of them is turned through the gas to see what it do
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tightside.engine.breathing import Lungs, area_table_mm2, lungs_of, shifted, volume_tables
-from tightside.engine.contacts import HANDLE_WITH_CARE, LIKELY, ContactRow, Curves, contact_row
+from tightside.engine.clearance import gap_over_cycle_mm
+from tightside.engine.contacts import (
+    HANDLE_WITH_CARE,
+    LIKELY,
+    Clearances,
+    ContactRow,
+    Curves,
+    cautions_for,
+    contact_row,
+)
 from tightside.engine.estimate import Guess
 from tightside.engine.model import Cam, Engine, ValveKind
+from tightside.engine.valve_train import train_of_valve
 from tightside.errors import UsageError
 from tightside.records import (
     CylinderForecast,
     Floats,
     Forecast,
+    GapSurvey,
+    GapTrace,
     ToothForecast,
     Unknown,
     tooth_pitch_deg,
@@ -428,3 +440,54 @@ def _words(
 
 def _chance(probability: float) -> str:
     return "over 99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+# ------------------------------------------------------------------------------------------------------- clearance
+
+
+def gap_survey(engine: Engine, found: Clearances, measured: Sequence[ContactRow] = ()) -> GapSurvey:
+    """Gap over crank angle at every tooth and at every measured offset; cams whose valves are alike are shown once."""
+    traces: list[GapTrace] = []
+    phaser: list[tuple[str, str, int, float]] = []
+    for kind, names in _alike(engine):
+        label = ", ".join(names)
+        rows = [r for r in found.rows if r.cam == names[0] and r.valve == kind]
+        traces += [_gap_trace(engine, r, label) for r in rows]
+        traces += [_gap_trace(engine, r, r.cam) for r in measured if r.cam in names and r.valve == kind]
+        phaser += [(label, kind, r.teeth or 0, r.phaser.gap_mm) for r in rows if r.phaser is not None]
+    return GapSurvey(
+        engine=engine.name,
+        tolerance_mm=engine.tolerance_mm,
+        traces=tuple(traces),
+        phaser=tuple(phaser),
+        assumed=found.assumed,
+        notes=found.notes,
+        cautions=cautions_for([*measured, *found.rows]),
+    )
+
+
+def _alike(engine: Engine) -> list[tuple[ValveKind, list[str]]]:
+    """Cams whose gaps are the same: kind of valve, and their names."""
+    found: dict[tuple[object, ...], tuple[ValveKind, list[str]]] = {}
+    for name, cam in engine.cams.items():
+        for kind in cam.kinds:
+            teeth = tuple((s.driver_teeth, s.driven_teeth) for s in cam.drive)
+            found.setdefault((kind, cam.phaser, teeth), (kind, []))[1].append(name)
+    return list(found.values())
+
+
+def _gap_trace(engine: Engine, row: ContactRow, cams: str) -> GapTrace:
+    train = train_of_valve(engine, row.valve, engine.cams[row.cam].phaser)
+    theta = np.arange(180.0, 540.5, 1.0)
+    return GapTrace(
+        cam=cams,
+        valve=row.valve,
+        teeth=row.teeth,
+        offset_deg=row.offset_deg,
+        gap_mm=row.contact.gap_mm,
+        gap_ci95_mm=row.contact.gap_ci95_mm,
+        probability=row.contact.probability,
+        bend=row.contact.bend,
+        theta_deg=theta,
+        trace_mm=gap_over_cycle_mm(theta, train, row.offset_deg),
+    )

@@ -18,12 +18,13 @@ from tightside.errors import DataError
 from tightside.forecast import breathing_of, known_cylinders
 from tightside.pipeline import diagnose_recording
 from tightside.recordings.registry import read_recording
-from tightside.records import CamEdges, CamPattern, CrankClock, Floats, Readings, Recording, Trace
+from tightside.records import CamEdges, CamPattern, CrankClock, Floats, Readings, Recording, Trace, WheelPattern
 from tightside.signals.clock import time_at
 from tightside.twin.fit import GRID, GRID_DEG, CycleAverage, Layout, Match, match_cycle
 
 SETTLES_S = 1.0  # the starter's first second is not steady
 TOOTH_ERROR = 0.0025  # of the speed: teeth are not where they should be to some hundredths of a degree
+NEAR_GAP = 0.03  # of the speed: a coil's teeth beside a gap stand off, and there is nothing between them
 LEAST_CYCLES = 3
 CAM_SD_DEG = 0.5  # a cam's sensor says where the shaft is, its valves follow to about this
 USED = ("starter_current", "battery_voltage", "manifold_pressure")
@@ -103,7 +104,7 @@ def average_cycle(examined: Examination) -> CycleAverage:
     current, volts, manifold = (averaged[role] or (empty, empty) for role in USED)
     return CycleAverage(
         speed_rpm=mean,
-        speed_sd=np.hypot(sd, TOOTH_ERROR * mean),
+        speed_sd=np.hypot(sd, TOOTH_ERROR * mean) + NEAR_GAP * mean * _near_gap(examined.wheel),
         current_a=current[0],
         current_sd=current[1],
         manifold_kpa=manifold[0],
@@ -153,6 +154,21 @@ def _miss(edges: CamEdges, pattern: CamPattern, offset_deg: float, place_deg: fl
             gap = edges.angle_deg[here][:, None] + place_deg - nominal[None, :]
             away[here] = np.abs((gap + 360.0) % 720.0 - 360.0).min(axis=1)
     return float(np.median(away))
+
+
+def _near_gap(wheel: WheelPattern | None) -> Floats:
+    """1 at the angles of the grid in or beside a gap of the wheel, else 0. (G,)"""
+    if wheel is None or len(wheel.angles_deg) < 3:
+        return np.zeros(len(GRID))
+    edges = wheel.angles_deg + wheel.position_0_deg
+    gaps = np.diff(edges, append=edges[0] + 360.0)
+    pitch = float(gaps.min())
+    near = np.zeros(len(GRID))
+    for start, gap in zip(edges, gaps, strict=True):
+        if gap > 1.5 * pitch:
+            into = (GRID - (start - 1.5 * pitch)) % 360.0
+            near[into <= gap + 3.0 * pitch] = 1.0
+    return near
 
 
 def _longest(clock: CrankClock) -> int:

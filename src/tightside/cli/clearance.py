@@ -24,19 +24,29 @@ def run(
     offset: Annotated[
         list[str] | None, typer.Option("--offset", help="CAM=DEG or CAM=DEG:SD, a measured offset, late positive.")
     ] = None,
+    report: Annotated[
+        str | None, typer.Option("--report", metavar="F.html", help="Write a report with pictures.")
+    ] = None,
 ) -> None:
     """Gap between valves and pistons, tooth by tooth, and the chance that they meet."""
     import json
 
+    from tightside.cli.diagnose import check_targets
     from tightside.engine.contacts import clearances_as_json, clearances_of
     from tightside.engine.load import read_engine
 
+    check_targets(json_file, report)
     known = read_engine(engine)
     measured = _measured(known, offset)
     result = clearances_of(known, by_degree=by_degree)
     if json_file is not None:
         write_result(json_file, json.dumps(clearances_as_json(result, measured), indent=2))
-    if json_file != "-":
+    if report is not None:
+        from tightside.forecast import gap_survey
+        from tightside.report.clearance import render_clearance
+
+        write_result(report, render_clearance(gap_survey(known, result, measured)))
+    if "-" not in (json_file, report):
         say(as_text(result, measured))
 
 

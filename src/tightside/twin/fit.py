@@ -236,7 +236,7 @@ class _Twin:
         volts, inner = np.full(STEPS, BATTERY.battery_v), BATTERY.rest_ohm * ohm + BATTERY.battery_ohm
         if len(self.seen.battery_v):
             volts, inner = np.interp(ANGLES_DEG, GRID, self.seen.battery_v, period=720.0), BATTERY.rest_ohm * ohm
-        by_law = np.maximum((volts - 0.45 * grip * self.omega) / inner, 0.0)
+        by_law = np.maximum((volts - 0.45 * grip * self.omega) / inner, BATTERY.free_a)
         current = by_law
         if len(self.seen.current_a):
             current = np.interp(ANGLES_DEG, GRID, self.seen.current_a, period=720.0)
