@@ -13,7 +13,7 @@ import argparse
 import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +21,6 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from drawn_vehicles import CAUSE, Clinic, Fault, Vehicle, draw_clinic, draw_vehicle
-
 from tightside.causes.evidence import Known, weigh
 from tightside.causes.infer import Cause, causes_of, posterior_of
 
@@ -65,7 +64,7 @@ def known(v: Vehicle) -> Known:
     )
 
 
-# ------------------------------------------------------------- where the evidence suffices, in the generator's own terms
+# ------------------------------------------------------------ where the evidence suffices, in the generator's own terms
 
 
 def suffices(v: Vehicle, cam: str) -> bool:
@@ -78,17 +77,19 @@ def suffices(v: Vehicle, cam: str) -> bool:
     mine = v.faults_of(cam)
     if measured is None or len(mine) > 1:
         return False
-    if measured.offset_deg is not None and measured.cycles >= MEASURED_CYCLES and not _loose_or_false(mine):
-        if abs(measured.offset_deg - v.offset_deg[cam]) > 2.0:
-            return False  # its phaser was told to be elsewhere while it was recorded
+    if measured.cycles >= MEASURED_CYCLES and _told_elsewhere(v, cam, mine, measured.offset_deg):
+        return False
     if not mine:
         named = any(c.cam == cam for c in v.codes)  # a code of other origin names it
         return measured.cycles >= MEASURED_CYCLES and abs(v.offset_deg[cam]) < 3.0 and not named
     return _fault_shows(v, cam, mine[0], measured.cycles)
 
 
-def _loose_or_false(faults: tuple[Fault, ...]) -> bool:
-    return any(f.kind in ("phaser_loose", "cam_signal", "crank_signal") for f in faults)
+def _told_elsewhere(v: Vehicle, cam: str, faults: tuple[Fault, ...], measured_deg: float | None) -> bool:
+    """Whether its phaser was told to be elsewhere while it was recorded."""
+    if measured_deg is None or any(f.kind in ("phaser_loose", "cam_signal", "crank_signal") for f in faults):
+        return False
+    return abs(measured_deg - v.offset_deg[cam]) > 2.0
 
 
 def _fault_shows(v: Vehicle, cam: str, fault: Fault, cycles: int) -> bool:
@@ -138,12 +139,13 @@ def _family(code: str) -> str:
 # --------------------------------------------------------------------------------------------------------------- runs
 
 
-def vehicles(count: int, seed: int) -> Iterator[tuple[Clinic, Vehicle]]:
-    """Vehicles of as many clinics as it takes."""
-    rng = np.random.default_rng(seed)
+def vehicles(count: int, seed: int, *, two: bool = False) -> Iterator[tuple[Clinic, Vehicle]]:
+    """Vehicles of as many clinics as it takes; ``two``: each with two faults."""
+    rng = np.random.default_rng([seed, int(two)])
     for i in range(count):
         if i % PER_CLINIC == 0:
             clinic = draw_clinic(rng)
+            clinic = replace(clinic, two_faults=1.0, none=0.0) if two else clinic
         yield clinic, draw_vehicle(clinic)
 
 
@@ -160,11 +162,9 @@ def run(count: int, seed: int) -> list[Row]:
 
 
 def two_faults_found(count: int, seed: int) -> tuple[int, int]:
-    """(found, all) vehicles with two faults on different cams, the evidence sufficing for each on one of its cams."""
+    """(found, all) vehicles with two faults, the evidence sufficing for each of them on a cam of its own."""
     found = total = 0
-    for _, v in vehicles(count, seed):
-        if len(v.faults) != 2:
-            continue
+    for _, v in vehicles(count, seed, two=True):
         shown = [_cams_that_show(v, f) for f in v.faults]
         if not all(shown):
             continue
@@ -239,15 +239,42 @@ def share(rows: Sequence[Row]) -> str:
     return f"{100 * np.mean([r.right for r in rows]):.1f} %" if rows else "-"
 
 
+def plot(rows: Sequence[Row], target: Path) -> None:
+    """The reliability diagram: how often a cause is right that is said with so much."""
+    import matplotlib as mpl
+
+    mpl.use("Agg")
+    mpl.rcParams["svg.hashsalt"] = "clinic"
+    from matplotlib import pyplot as plt
+
+    error, bins = calibration(top_pairs(rows))
+    said, right, count = (np.array(column) for column in zip(*bins, strict=True))
+    spread = 1.96 * np.sqrt(np.maximum(right * (1 - right), 1e-3) / count)
+    figure, (upper, lower) = plt.subplots(
+        2, 1, figsize=(6.4, 7.2), height_ratios=(4, 1), sharex=True, layout="constrained"
+    )
+    upper.plot([0, 1], [0, 1], color="#777777", linestyle="--", linewidth=1, label="honest")
+    upper.errorbar(said, right, spread, color="#0b5a8a", marker="o", capsize=3, label="most probable cause of each cam")
+    upper.set(ylabel="share that is right", xlim=(0, 1), ylim=(0, 1), title=f"Expected calibration error {error:.3f}")
+    upper.legend(loc="upper left", frameon=False)
+    lower.bar(said, count, width=0.06, color="#0b5a8a")
+    lower.set(xlabel="probability that was said", ylabel="cams")
+    figure.savefig(target, metadata={"Date": None} if target.suffix == ".svg" else None)
+
+
 def main() -> None:
     """The command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--vehicles", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--plot", type=Path, help="write the reliability diagram here (.svg or .png)")
     arguments = parser.parse_args()
     rows = run(arguments.vehicles, arguments.seed)
-    print(report(rows))
-    print("two faults at once, both found:", two_faults_found(arguments.vehicles, arguments.seed))
+    print(report(rows), flush=True)
+    if arguments.plot:
+        plot(rows, arguments.plot)
+    found, total = two_faults_found(arguments.vehicles, arguments.seed)
+    print(f"two faults at once: both found in {found} of {total}")
 
 
 if __name__ == "__main__":

@@ -63,7 +63,7 @@ def judge_causes(known: Known, tools: frozenset[str] | None = None) -> Judgement
     causes = [c for cam in hypotheses.layout.cams for c in causes_of(hypotheses, posterior, cam)]
     findings = told_apart(weighed)
     told = with_reasons(weighed, causes, findings)
-    tests = rank_tests(hypotheses, posterior, _tools(known, tools), _done(weighed.findings))
+    tests = rank_tests(hypotheses, posterior, _tools(known, tools), done_already(weighed.findings))
     return Judgement(
         causes=tuple(sorted(told, key=lambda c: -c.probability)),
         tests=tuple(t for t in tests if t.expected_gain_min >= WORTH_MIN)[:TESTS_TOLD],
@@ -87,7 +87,7 @@ def _tools(known: Known, tools: frozenset[str] | None) -> frozenset[str]:
     return frozenset(TOOLS) if listed is None else frozenset(listed)
 
 
-def _done(findings: tuple[Finding, ...]) -> frozenset[str]:
+def done_already(findings: tuple[Finding, ...]) -> frozenset[str]:
     """Names of what is in already; a recording counts once its offsets are there, a log once a phaser was fitted."""
     names = {f.name for f in findings}
     names |= {"recording"} if names & {"offsets"} else set()
