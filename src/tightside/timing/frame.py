@@ -22,7 +22,8 @@ class Frame:
 
     shift_deg: float = 0.0
     crank_turned: bool = False
-    open_deg: tuple[float, ...] = ()  # ways up of the crank signal that the cams leave open
+    open_deg: tuple[float, ...] = ()  # ways up of the crank signal that the cams leave open ...
+    places_deg: tuple[float, ...] = ()  # ... and other places of a wheel that repeats, from this one
 
     def seen(self, offsets: CycleOffsets, belief: TeethBelief | None) -> CycleOffsets:
         """The offsets in this frame, with the cam's signal the way up that explains it best."""
@@ -35,7 +36,7 @@ class Frame:
         ends = [interval]
         if offsets.turned is not None and _is_open(belief):
             ends.append(summarise(offsets.turned)[1])
-        ends += [(interval[0] - d, interval[1] - d) for d in self.open_deg]
+        ends += [(interval[0] - d, interval[1] - d) for d in (*self.open_deg, *self.places_deg)]
         return min(low for low, _ in ends), max(high for _, high in ends)
 
     def notes(self, offsets: CycleOffsets, belief: TeethBelief | None) -> tuple[str, ...]:
@@ -45,6 +46,8 @@ class Frame:
             found.append(
                 "all cams stand off by just a tooth's width of the crank wheel: its signal was taken to be upside down"
             )
+        if self.places_deg:
+            found.append("the crank wheel repeats, and these cams do not tell which of its places this is")
         if self.open_deg:
             found.append("the crank signal may be upside down: the interval holds both readings")
         if offsets.turned is not None and _is_open(belief):
@@ -67,7 +70,9 @@ def frame_of(belief: TeethBelief, repeat_deg: float, crank_turned_deg: tuple[flo
     maybe = tuple(
         at for probability, at in zip(belief.crank_turned, crank_turned_deg, strict=True) if probability > EITHER_WAY
     )
-    return Frame(shift_deg=repeat_deg * round(belief.reference_deg / repeat_deg), open_deg=maybe)
+    here = repeat_deg * round(belief.reference_deg / repeat_deg)
+    elsewhere = tuple(at - here for at, probability in belief.places if probability > EITHER_WAY and at != here)
+    return Frame(shift_deg=here, open_deg=maybe, places_deg=elsewhere)
 
 
 def _is_open(belief: TeethBelief | None) -> bool:

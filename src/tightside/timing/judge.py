@@ -178,9 +178,8 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None, frame: F
     mean = interval = scatter = None
     if motion not in ("lost", "few") and offsets.cycles:
         mean, interval, scatter = summarise(offsets)
-    state, call, notes = _state(cam, motion, belief, mean, interval)
-    if interval is not None:
         interval = frame.widened(interval, offsets, belief)
+    state, call, notes = _state(cam, motion, belief, mean, interval)
     return CamOffset(
         cam=cam.pattern.cam,
         column=offsets.column,
@@ -215,8 +214,6 @@ def _signal_notes(cam: CamEvidence) -> tuple[str, ...]:
         notes.append("the signal is upside down against the engine file: it was turned over")
     if cam.offsets.cycles and cam.offsets.cycles < PART_SHARE * cam.cycles_watched:
         notes.append(f"the signal came and went: {cam.offsets.cycles} of {cam.cycles_watched:.0f} engine cycles had it")
-    if not cam.offsets.place_certain:
-        notes.append("which turn of the cycle it is cannot be told for sure from these cams")
     return tuple(notes)
 
 
@@ -259,7 +256,7 @@ def _steady_state(
 ) -> tuple[CamState, int | None, tuple[str, ...]]:
     near = abs(mean) <= IN_TIME_DEG or interval[0] * interval[1] <= 0.0
     if belief is not None and belief.pitch_deg and interval[1] - interval[0] > TOO_WIDE * belief.pitch_deg:
-        return "not enough data", None, ("the offset is too unsure to name a tooth: record for longer, or faster",)
+        return "not enough data", None, ("where it stands is too unsure to name a tooth",)
     if belief is None or belief.pitch_deg is None:
         return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
     call = max(belief.probability, key=lambda k: belief.probability[k])

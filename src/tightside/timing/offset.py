@@ -19,6 +19,8 @@ CLOCK_SHARE = 0.5  # of the clock's error between teeth: what of it is alike in 
 DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
 TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
 COMMON_SD_DEG = 0.05  # crank sensor's own level and mounting: alike for all edges, so that nothing shows it
+SPARSE_DEG = 45.0  # teeth further apart than this do not show the speed within one compression
+RIPPLE_SD_DEG, RIPPLE_RPM = 1.5, 230.0  # ... which may then move the angle by so much, while cranking at so many rpm
 DELAY_SD_DEG = 0.03  # one polarity of a sensor against the other, whatever the speed
 OUTLIERS_SHARE = 0.12  # at most so many cycles are set aside as standing far out
 MAD_TO_SD = 1.482602  # 1 / Phi^-1(3/4)
@@ -126,14 +128,29 @@ def _without_runout(
         np.concatenate([p.delay_sd_deg for p in parts]),
     )
     out = list(measured)
+    unseen = _unseen_ripple_deg(clock)
     for i, part, mean, sd in zip(there, parts, *offsets_from_edges(joined), strict=True):
         shift = float(mean - part.offset_deg.mean())
         out[i] = replace(
             out[i],
             offset_deg=out[i].offset_deg + shift,
-            systematic_sd_deg=float(np.sqrt(sd**2 + COMMON_SD_DEG**2 + patterns[i].edge_sd_deg ** 2)),
+            systematic_sd_deg=float(np.sqrt(sd**2 + COMMON_SD_DEG**2 + unseen**2 + patterns[i].edge_sd_deg ** 2)),
         )
     return out
+
+
+def _unseen_ripple_deg(clock: CrankClock) -> float:
+    """What compression does between teeth so far apart that the clock cannot follow it, alike in every cycle. [deg]
+
+    A swing of speed once per compression moves the angle between two teeth; it falls with the square of the speed, as
+    the turning masses hold the more. Source: our derivation from energy; shown in ``tests/test_offset.py``.
+    """
+    inside = np.diff(clock.segment) == 0
+    if not inside.any():
+        return 0.0
+    apart = float(np.median(np.diff(clock.angle_deg)[inside]))
+    rpm = max(float(np.median(clock.speed_deg_s)) / 6.0, 1.0)
+    return RIPPLE_SD_DEG * min(1.0, (RIPPLE_RPM / rpm) ** 2) if apart > SPARSE_DEG else 0.0
 
 
 def _edge_means(offsets: CycleOffsets, edges: CamEdges, pattern: CamPattern, clock: CrankClock) -> EdgeMeans:

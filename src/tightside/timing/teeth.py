@@ -66,6 +66,7 @@ class TeethBelief:
     reference_deg: float = 0.0  # by how much it is off, at its likeliest
     turned: float = 0.0  # probability that the signal is upside down
     crank_turned: tuple[float, ...] = ()  # probability of each way in which the crank signal may be upside down
+    places: tuple[tuple[float, float], ...] = ()  # turns of the wheel onto itself [deg], and their probabilities
     spoken: float = 1.0  # odds that the recording added to the likeliest count: 1 if it says nothing
 
 
@@ -124,12 +125,13 @@ def wear_prior() -> tuple[Floats, Floats]:
 @lru_cache(maxsize=32)
 def references(
     repeat_deg: float, pitches_deg: tuple[float, ...] = (), turned_deg: tuple[float, ...] = ()
-) -> tuple[Floats, Floats, Ints]:
-    """Errors of the crank reference, the prior probability of each, and which way up the crank signal then is. [deg]
+) -> tuple[Floats, Floats, Ints, Ints]:
+    """Errors of the crank reference [deg], the prior probability, way up of the signal and place of the wheel for each.
 
     Close together about zero, coarser further out; about every whole tooth of the drive; about what a signal read
     upside down would be off by; and the same again about every turn of the wheel onto itself, for nothing but the cams
-    says which of them it is. The third is 0 where the signal is upright, k for the k-th of ``turned_deg``.
+    says which of them it is. The third is 0 where the signal is upright, k for the k-th of ``turned_deg``; the fourth
+    counts the turns of the wheel onto itself.
     """
     near, far = np.arange(-3.0, 3.01, 0.4), np.arange(3.4, 80.0, 0.8)
     s = np.concatenate((-far[::-1], near, far))
@@ -147,12 +149,14 @@ def references(
             for sign, side in ((1, LATE_SHARE), (-1, 1.0 - LATE_SHARE)):
                 parts.append((sign * count * pitch + comb, REFERENCE_TEETH / len(pitches_deg) * share * side * blur))
     places = range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1)
+    here, ways = len(np.concatenate([s for s, _ in parts])), len(turned_deg)
+    parts += [(at + comb, CRANK_TURNED / ways * blur) for at in turned_deg]
     parts += [(m * repeat_deg + comb, blur) for m in places if m]
-    upright = sum(len(s) for s, _ in parts)
-    parts += [(at + comb, CRANK_TURNED / len(turned_deg) * blur) for at in turned_deg]
     s, weight = (np.concatenate(of) for of in zip(*parts, strict=True))
-    way = np.concatenate((np.zeros(upright, int), np.repeat(np.arange(len(turned_deg)) + 1, len(comb))))
-    return s, weight / weight.sum(), way
+    way, place = np.zeros(len(s), int), np.zeros(len(s), int)
+    way[here : here + ways * len(comb)] = np.repeat(np.arange(ways) + 1, len(comb))
+    place[here + ways * len(comb) :] = np.repeat([m for m in places if m], len(comb))
+    return s, weight / weight.sum(), way, place
 
 
 def infer_teeth(
@@ -172,7 +176,9 @@ def infer_teeth(
     if not cams:
         return ()
     pitches = sorted({round(tooth_pitch_deg(c.pattern.stages), 6) for c in cams if c.pattern.stages})
-    s, weight, way = references(round(repeat_deg, 6), tuple(pitches), tuple(round(d, 3) for d in crank_turned_deg))
+    s, weight, way, place = references(
+        round(repeat_deg, 6), tuple(pitches), tuple(round(d, 3) for d in crank_turned_deg)
+    )
     banks: dict[str, list[int]] = {}
     for i, cam in enumerate(cams):
         banks.setdefault(cam.pattern.bank, []).append(i)
@@ -188,6 +194,9 @@ def infer_teeth(
     crank_turned = tuple(float(posterior_s[way == k + 1].sum() / norm) for k in range(len(crank_turned_deg)))
     astray = np.abs(s - repeat_deg * np.round(s / repeat_deg)) > LOST_DEG
     lost = float(posterior_s[astray & (way == 0)].sum() / norm)
+    places = tuple(
+        (float(m * repeat_deg), p) for m in np.unique(place) if (p := float(posterior_s[place == m].sum() / norm)) > 0.0
+    )
     out = []
     for i, cam in enumerate(cams):
         bank = cam.pattern.bank
@@ -204,6 +213,7 @@ def infer_teeth(
                 reference_deg=float(s[posterior_s.argmax()]),
                 turned=turned,
                 crank_turned=crank_turned,
+                places=places,
             )
         )
     return tuple(out)
