@@ -33,7 +33,8 @@ LEVELS_APART = 3.0  # standard deviations of the noise between a Hall sensor's l
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
-ALONE = 0.8  # part of all swings that stay
+ALONE, FEW_OF_ALL = 0.8, 0.4  # part of all swings that stay
+REACHES = 4.0  # noise deviations from peak to peak
 WIDEST = 1024  # samples behind a mean
 MANY_SPIKES, MOST_SPIKES = 2.5, 20.0  # for each change
 _PASSES = 8
@@ -139,6 +140,7 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     signal = replace(signal, least=least, brief=int(short), per_second=rate_hz / signal.step)
     swings = find_swings(signal.x, signal.extrema, least)
+    signal = replace(signal, turns=len(swings))
     if kind != "vr":
         found = _search_levels(signal, swings, short, kind)
         if found is not None:
@@ -177,7 +179,7 @@ def _level_changes(signal: Signal, swings: Swings) -> Swings:
 
 def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None) -> Pattern | None:
     """Take out what is no tooth until nothing more has to go."""
-    spikes, count = 0, len(swings)
+    spikes = 0
     changes: Changes | None = None
     for _ in range(_PASSES):
         if len(swings) < 2:
@@ -193,7 +195,7 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes.some())
         fewer = _coil_teeth(signal, changes) if told == "vr" else _level_teeth(changes)
         if len(fewer) == len(swings):
-            strange = _strange(signal, changes.some(), told, spikes / len(swings), len(swings) > ALONE * count)
+            strange = _strange(signal, changes.some(), told, spikes / len(swings), len(swings) / max(signal.turns, 1))
             return None if strange else Pattern(signal, changes, told, spikes)
         first = int(np.searchsorted(swings.at, fewer.at[0])) if len(fewer) else 0
         at_ends_only = np.array_equal(swings.at[first : first + len(fewer)], fewer.at) and len(fewer) > 1
@@ -225,31 +227,37 @@ def _settled(changes: Changes) -> Swings:
     return replace(changes.swings, value=np.where(np.isfinite(levels), levels, changes.swings.value))
 
 
-def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float, alone: bool) -> bool:
+def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float, part: float) -> bool:
     """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels.
 
     ``spikes``: how many were taken out for each change that stayed; where they are many, all depends on the choice.
-    ``alone``: hardly anything else moves.
+    ``part``: of all swings that stand out of the noise, those that stayed.
     """
     if spikes > MOST_SPIKES:
         return True
     size = max(usual_of(np.abs(changes.after - changes.before)), 1e-300)
-    width = changes.width
-    if kind == "hall" and size < LEVELS_APART * signal.noise:
+    reach = quantile_of(np.abs(np.diff(changes.peaks)), 0.5)
+    if reach < REACHES * signal.noise or (kind == "hall" and size < LEVELS_APART * signal.noise):
         return True
+    width = changes.width
     if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2 and _few_values(signal.x):
         return True  # a recorder's last digit flickers
     if len(changes.cross) >= 7:
         white = min(0.4 * signal.noise / size, MOST_WHITE)
         chosen = 0.5 if spikes > MANY_SPIKES else 1.0
-        if kind == "hall":
-            return _coherence(changes) > white + chosen * INCOHERENT_HALL
-        stands_out = quantile_of(np.abs(np.diff(changes.peaks)), 0.25) > FEW_STAND_OUT * signal.noise
-        return _coherence(changes) > white + chosen * (INCOHERENT_FEW if stands_out and alone else INCOHERENT)
+        return _coherence(changes) > white + chosen * _most_incoherent(signal, changes, kind, part)
     if kind == "vr" and len(changes.cross) >= 3:  # a coil that has seen a tooth or two and rests in between
-        reach = quantile_of(np.abs(np.diff(changes.peaks)), 0.5)
         return reach < FEW_STAND_OUT * signal.noise or _coherence(changes) > INCOHERENT_FEW
     return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
+
+
+def _most_incoherent(signal: Signal, changes: Changes, kind: SensorKind, part: float) -> float:
+    """How much neighbours may differ: less, the more was chosen from; a coil alone on its wire may most."""
+    if kind == "hall":
+        return INCOHERENT_HALL
+    if part > ALONE and quantile_of(np.abs(np.diff(changes.peaks)), 0.25) > FEW_STAND_OUT * signal.noise:
+        return INCOHERENT_FEW
+    return INCOHERENT if part > FEW_OF_ALL else 0.5 * INCOHERENT
 
 
 def _few_values(x: NDArray[Any]) -> bool:

@@ -13,7 +13,6 @@ from tightside.signals.extrema import BlockExtrema, block_extrema, frozen
 
 _PROBES = 3000
 _SD_PER_QUANTILE = ((0.1, 7.9577), (0.25, 3.1383), (0.5, 1.4826))  # of the absolute value of a normal deviate
-_RANGE_64 = 3.85  # a tenth of ranges of 64 normal deviates are below this many standard deviations
 _OUTER_64 = 7.6  # 99.5th percentile of their maximum less 0.5th of their minimum
 _RUN = 48  # samples in a row
 _DIFFERENCES = ((1, 2.0), (2, 6.0), (3, 20.0))  # order, and its variance in white noise of variance 1
@@ -33,6 +32,7 @@ class Signal:
     step: int = 1
     width: int = 1
     per_second: float = 1.0
+    turns: int = 0  # how many swings stand out of the noise, whatever they are
 
     def to_raw(self, index: Floats) -> Floats:
         """Places in the raw trace. [samples]"""
@@ -77,19 +77,14 @@ def _measure(x: NDArray[Any], extrema: BlockExtrema, known: float | None = None)
     blocks = _probes(len(extrema.low))
     low, high = extrema.low[blocks].astype(float), extrema.high[blocks].astype(float)
     filled = low <= high
-    ranges = high[filled] - low[filled]
     low, high = np.sort(low[filled]), np.sort(high[filled])
     if len(low) == 0 or len(x) < 4:
         return 0.0, 0.0
-    few, some = int(0.005 * len(low)), int(0.05 * len(low))
+    few = int(0.005 * len(low))
     full = float(high[-1 - few] - low[few])
-    common = float(high[-1 - some] - low[some])
     length = min(len(x), _RUN)
     runs = x[_probes(len(x) - length + 1)[::_RUN, None] + np.arange(length)].astype(float)
     noise = min(_spread(np.diff(runs, k, axis=1).ravel()) / np.sqrt(power) for k, power in _DIFFERENCES)
-    ranges.sort()
-    if ranges[len(ranges) // 2] < 0.3 * common:  # most blocks hold no change: the range of quiet ones is noise
-        noise = max(noise, min(4 * noise, float(ranges[len(ranges) // 10]) / _RANGE_64))
     quantum = _quantum(runs)
     noise = max(noise, 0.29 * quantum if quantum < 0.3 * full else 0.0) if known is None else known
     return noise, max(full - _OUTER_64 * noise, 0.0)
