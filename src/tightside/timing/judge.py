@@ -178,8 +178,11 @@ def _verdict(cam: CamEvidence, motion: str, belief: TeethBelief | None, frame: F
     mean = interval = scatter = None
     if motion not in ("lost", "few") and offsets.cycles:
         mean, interval, scatter = summarise(offsets)
-        interval = frame.widened(interval, offsets, belief)
     state, call, notes = _state(cam, motion, belief, mean, interval)
+    if interval is not None:
+        interval = frame.widened(interval, offsets, belief)
+        if call is None and state == "in time" and _is_wide(interval, belief):
+            state = "not enough data"
     return CamOffset(
         cam=cam.pattern.cam,
         column=offsets.column,
@@ -255,7 +258,7 @@ def _steady_state(
     belief: TeethBelief | None, mean: float, interval: tuple[float, float]
 ) -> tuple[CamState, int | None, tuple[str, ...]]:
     near = abs(mean) <= IN_TIME_DEG or interval[0] * interval[1] <= 0.0
-    if belief is not None and belief.pitch_deg and interval[1] - interval[0] > TOO_WIDE * belief.pitch_deg:
+    if _is_wide(interval, belief):
         return "not enough data", None, ("where it stands is too unsure to name a tooth",)
     if belief is None or belief.pitch_deg is None:
         return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
@@ -276,6 +279,11 @@ def _steady_state(
     if whole and abs(mean - whole) < 0.2 * belief.pitch_deg:
         return "not enough data", None, _why_open(belief)
     return "off, not by a whole tooth", None, ()
+
+
+def _is_wide(interval: tuple[float, float], belief: TeethBelief | None) -> bool:
+    """Whether an interval holds so much of a tooth that none can be named."""
+    return bool(belief and belief.pitch_deg and interval[1] - interval[0] > TOO_WIDE * belief.pitch_deg)
 
 
 def _beside(belief: TeethBelief) -> tuple[str, ...]:
