@@ -14,6 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from tightside.records import (
+    OTHER_BANK,
     CamEdges,
     CamOffset,
     CamPattern,
@@ -141,6 +142,11 @@ class CamVerdict(CamSeen):
     drift_deg_per_krpm: Number = None
     drift_deg_per_s: Number = None
     evidence: Literal["sensor", "log"] = "sensor"
+
+    @property
+    def only_compared(self) -> bool:
+        """Whether this says how two banks stand to each other, and no more."""
+        return self.reference.startswith(OTHER_BANK) and self.state == "not enough data"
 
     @property
     def call_probability(self) -> float | None:

@@ -42,6 +42,7 @@ from tightside.engine.patterns import cam_patterns, drive_stages, wheel_pattern
 from tightside.errors import UsageError
 from tightside.recordings.registry import read_recording
 from tightside.records import (
+    OTHER_BANK,
     CamEdges,
     CamOffset,
     CamPattern,
@@ -61,6 +62,7 @@ from tightside.signals.decode import Decoded
 from tightside.signals.other_roles import decode_all
 from tightside.signals.upside_down import angle_too_large_deg
 from tightside.timing.assign import assign_cams
+from tightside.timing.banks import judge_banks
 from tightside.timing.judge import CamEvidence, judge_cams
 from tightside.timing.learn import learn_patterns, seen_angles
 from tightside.timing.log_convention import Said
@@ -168,7 +170,7 @@ def diagnose(
     examined = [
         diagnose_log(r, _log_patterns(r, engine, cam_teeth), said=phase, idle_rpm=engine.idle_rpm if engine else None)
         if r.kind == "log"
-        else diagnose_recording(r, wheel, patterns, tops_deg=_tops(engine), progress=say)
+        else diagnose_recording(r, wheel, patterns, tops_deg=_tops(engine), drive=_drive(cam_teeth), progress=say)
         for r in recordings
     ]
     whole = _coded(_joined(examined, engine), engine, codes, code_table)
@@ -181,6 +183,7 @@ def diagnose_recording(
     patterns: tuple[CamPattern, ...],
     *,
     tops_deg: Mapping[int, float] | None = None,
+    drive: tuple[DriveStage, ...] = (),
     progress: Progress | None = None,
 ) -> Examination:
     """One recording, from samples to the verdict on each cam. The one function that every door leads to."""
@@ -189,13 +192,14 @@ def diagnose_recording(
     say("cams", 0.8)
     pairs = assign_cams(decoded.cams, patterns, decoded.clock)
     decoded = _with_cam_roles(decoded, pairs)
-    cams = _judged(decoded, pairs, patterns)
+    cams = _judged(decoded, pairs, patterns) if patterns else _banks_compared(decoded, drive)
     say("done", 1.0)
+    verdicts = tuple(CamVerdict.of(c) for c in cams)
     diagnosis = Diagnosis(
         version=__version__,
         recordings=(_recording_part(decoded),),
         crank=_crank_part(decoded),
-        cams=tuple(CamVerdict.of(c) for c in cams) or _cams_seen(decoded),
+        cams=verdicts if patterns and verdicts else _with_seen(verdicts, decoded),
     )
     return Examination(
         diagnosis=diagnosis,
@@ -251,7 +255,9 @@ def _log_patterns(recording: Recording, engine: Engine | None, cam_teeth: int | 
 
 def _tops(engine: Engine | None) -> dict[int, float]:
     """Cylinder to the crank angle of its compression top, as far as the engine file says."""
-    return {n: engine.firing_angle_deg(n) for n in engine.firing_order} if engine is not None else {}
+    if engine is None or not engine.crank_sensor.finds_top:
+        return {}
+    return {n: engine.firing_angle_deg(n) for n in engine.firing_order}
 
 
 def _with_cam_roles(decoded: Decoded, pairs: tuple[tuple[CamEdges, CamPattern], ...]) -> Decoded:
@@ -268,6 +274,19 @@ def _with_cam_roles(decoded: Decoded, pairs: tuple[tuple[CamEdges, CamPattern], 
         for c in decoded.recording.channels
     )
     return replace(decoded, recording=replace(decoded.recording, channels=channels)) if told else decoded
+
+
+def _banks_compared(decoded: Decoded, drive: tuple[DriveStage, ...]) -> tuple[CamOffset, ...]:
+    """Without engine data and reference: banks with the same cam wheel, held against each other."""
+    if decoded.clock is None or not _turn_known(decoded):
+        return ()
+    return judge_banks(tuple(c for c in decoded.cams if len(c.times_s) >= 4), decoded.clock, drive)
+
+
+def _with_seen(judged: tuple[CamVerdict, ...], decoded: Decoded) -> tuple[CamVerdict | CamSeen, ...]:
+    """The cams that were compared, and what is seen of the others."""
+    done = {c.column for c in judged}
+    return (*judged, *(c for c in _cams_seen(decoded) if c.column not in done))
 
 
 def _kinds(wheel: WheelPattern | None, patterns: tuple[CamPattern, ...]) -> dict[str, SensorKind]:
@@ -488,6 +507,7 @@ def _caused(
 ) -> Examination:
     """The examination with its causes and the tests worth doing next, where there is anything to weigh."""
     seen = observations or Observations()
+    whole = replace(whole, cams=tuple(c for c in whole.cams if not _only_compared(c)))
     if not (whole.cams or whole.phasers or whole.codes or seen.any_given):
         return whole
     found = judge_causes(_known(whole, engine, seen), known_tools(tools) if tools is not None else None)
@@ -501,6 +521,11 @@ def _caused(
         }
     )
     return replace(whole, diagnosis=with_words(told))
+
+
+def _only_compared(cam: CamOffset) -> bool:
+    """Whether a cam was held against the other bank and shows nothing by itself: that speaks for no cause."""
+    return cam.reference.startswith(OTHER_BANK) and cam.state == "not enough data"
 
 
 def _known(whole: Examination, engine: Engine | None, seen: Observations) -> Known:

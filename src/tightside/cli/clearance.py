@@ -33,10 +33,10 @@ def run(
 
     from tightside.cli.diagnose import check_targets
     from tightside.engine.contacts import clearances_as_json, clearances_of
-    from tightside.engine.load import read_engine
+    from tightside.cli.inputs import engine_named
 
     check_targets(json_file, report)
-    known = read_engine(engine)
+    known = engine_named(engine)
     measured = _measured(known, offset)
     result = clearances_of(known, by_degree=by_degree)
     if json_file is not None:

@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from tightside.cli.console import say
+from tightside.cli.inputs import engine_named
 
 app = typer.Typer(help="Check an engine file, print its schema, list the shipped ones.", no_args_is_help=True)
 
@@ -23,11 +24,16 @@ def schema() -> None:
 
 @app.command(name="list")
 def list_shipped() -> None:
-    """List the engines that come with tightside, by the name to give for --engine."""
+    """List the engines that come with tightside and the learned ones, by the name to give for --engine."""
     from tightside.engine.load import read_engine, shipped_names
+    from tightside.store.library import library_names
 
     for name in shipped_names():
         say(f"{name}  {read_engine(name).name}")
+    for name in library_names():
+        learned = engine_named(name)
+        vehicles = learned.learned.vehicles if learned.learned else 0
+        say(f"{name}  {learned.name}, learned from {vehicles} vehicle{'' if vehicles == 1 else 's'}")
 
 
 @app.command()
@@ -40,9 +46,8 @@ def check(
     """Check an engine file and show what follows from it: tooth pitch, volumes, firing intervals."""
     from tightside.cli.console import write_result
     from tightside.engine.facts import facts_of, oddities_of
-    from tightside.engine.load import read_engine
 
-    known = read_engine(engine)
+    known = engine_named(engine)
     facts, odd = facts_of(known), oddities_of(known)
     if json_file is not None:
         write_result(json_file, _as_json(known.name, facts, odd))

@@ -17,12 +17,31 @@ if TYPE_CHECKING:
 
 
 def engine_or_none(source: Path | None) -> Engine | None:
-    """Read the engine file, if one was named: a path, or the name of a shipped engine."""
-    if source is None:
-        return None
-    from tightside.engine.load import read_engine
+    """The engine, if one was named: a path, the name of a learned engine in the library, or that of a shipped one."""
+    return None if source is None else engine_named(str(source))
 
-    return read_engine(source)
+
+def engine_named(source: str) -> Engine:
+    """An engine by path, by its name in the library, or by that of a shipped one, in this order.
+
+    Raises
+    ------
+    UsageError, DataError
+        As ``read_engine`` does; the library's names are said with the shipped ones.
+    """
+    from tightside.engine.load import engine_from_text, read_engine
+    from tightside.store.library import library_names, read_library
+
+    text = None if Path(source).exists() else read_library(source)
+    if text is not None:
+        return engine_from_text(text, f"{source} (library)")
+    try:
+        return read_engine(source)
+    except UsageError as error:
+        if error.code != "no-engine-file" or not library_names():
+            raise
+        fields = error.fields() | {"hint": f"{error.hint}; or a learned one: {', '.join(library_names())}"}
+        raise UsageError(**fields) from None
 
 
 def pairs(values: list[str] | None, option: str, form: str) -> dict[str, str]:

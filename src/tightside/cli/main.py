@@ -17,6 +17,7 @@ from tightside.errors import TightsideError
 VERBS = {
     "demo": ("tightside.cli.demo", "The main job on the shipped V6, from recording to report."),
     "describe": ("tightside.cli.describe", "What is in a recording: channels, wheels, speed, trouble."),
+    "learn": ("tightside.cli.learn", "Crank wheel and cam edges from a recording of an engine in good order."),
     "diagnose": ("tightside.cli.diagnose", "Has the valve timing slipped: which cam, how many teeth, how sure."),
     "engine": ("tightside.cli.engine", "Check an engine file, or print its schema."),
     "clearance": ("tightside.cli.clearance", "Gap between valves and pistons, tooth by tooth."),

@@ -8,6 +8,7 @@ from math import ceil
 from typing import Any
 
 from tightside.engine.clearance import Contact, GapCurve, contact_at, offset_of_contact_deg, worst_between
+from tightside.engine.learned import require_valve_data
 from tightside.engine.model import Cam, Engine, ValveKind
 from tightside.engine.valve_train import cam_kinds, curve_of_valve, phaser_range_deg
 from tightside.records import tooth_pitch_deg
@@ -95,6 +96,7 @@ def clearances_of(engine: Engine, *, by_degree: bool = False) -> Clearances:
     engine : Engine
     by_degree : also every degree from 90 early to 90 late
     """
+    require_valve_data(engine)
     curves = Curves(engine)
     rows = tuple(row for name, cam, kind in cam_kinds(engine) for row in _tooth_rows(curves, name, cam, kind))
     others = tuple(row for name, cam, kind in cam_kinds(engine) for row in _other_stages(curves, name, cam, kind))
@@ -118,6 +120,7 @@ def clearances_of(engine: Engine, *, by_degree: bool = False) -> Clearances:
 
 def contacts_from_offset(engine: Engine, cam: str, offset_deg: float, offset_sd_deg: float) -> tuple[ContactRow, ...]:
     """Gap and chance of contact at a measured offset with its own error, for each kind of valve that the cam works."""
+    require_valve_data(engine)
     curves = Curves(engine)
     return tuple(contact_row(curves, cam, kind, offset_deg, offset_sd_deg) for kind in engine.cams[cam].kinds)
 

@@ -31,7 +31,20 @@ class Fact:
 
 def facts_of(engine: Engine) -> tuple[Fact, ...]:
     """Everything that follows from the file, most used first."""
-    return (*_tooth_facts(engine), *_wheel_facts(engine), *_volume_facts(engine), *_firing_facts(engine))
+    parts = (_learned_facts, _tooth_facts, _wheel_facts, _volume_facts, _firing_facts)
+    return tuple(fact for part in parts for fact in part(engine))
+
+
+def _learned_facts(engine: Engine) -> Iterator[Fact]:
+    if engine.learned is None:
+        return
+    yield Fact("learned from", engine.learned.vehicles, "vehicles" if engine.learned.vehicles > 1 else "vehicle")
+    for name, cam in engine.cams.items():
+        sds = [e.sd_deg for e in cam.sensor.edges if e.sd_deg is not None] if cam.sensor else []
+        if sds:
+            yield Fact(f"edges of cam {name} known to", round(max(sds), 2), "crank deg", "one standard deviation")
+        if cam.vehicle_sd_deg is not None:
+            yield Fact(f"cam {name} from vehicle to vehicle", round(cam.vehicle_sd_deg, 2), "crank deg", "one sd")
 
 
 def _tooth_facts(engine: Engine) -> Iterator[Fact]:
@@ -40,6 +53,9 @@ def _tooth_facts(engine: Engine) -> Iterator[Fact]:
             label = f"one tooth on cam {name}" + (f", stage {i + 1} of {len(cam.drive)}" if len(cam.drive) > 1 else "")
             teeth = f"{stage.driver_teeth} to {stage.driven_teeth} teeth"
             yield Fact(label, round(tooth_pitch_deg(cam.drive, i), 4), "crank deg", teeth)
+        if not cam.drive and cam.cam_teeth is not None:
+            pitch = round(720.0 / cam.cam_teeth, 4)
+            yield Fact(f"one tooth on cam {name}", pitch, "crank deg", f"{cam.cam_teeth} teeth")
         yield from _mark_facts(name, cam)
 
 
@@ -98,13 +114,27 @@ def oddities_of(engine: Engine) -> tuple[str, ...]:
 def _missing_parts(engine: Engine) -> Iterator[str]:
     if engine.crank_sensor.position_0_deg is None:
         yield "position_0_deg is not known: cams can be compared with one another and with a reference recording only."
+    elif not engine.crank_sensor.position_0_known:
+        yield "position_0_deg is a convention: offsets are against this file, where top dead centre is is not known."
+    if engine.learned is not None:
+        yield from _unlearned(engine)
     if not engine.cams:
         yield "There are no cams: valve timing cannot be judged with this file."
     for name, cam in engine.cams.items():
         if cam.sensor is None:
             yield f"Cam {name} has no sensor: it is not judged."
-        if not cam.drive:
+        if not cam.drive and cam.cam_teeth is None:
             yield f"Cam {name} has no drive: offsets are given in degrees, not in teeth."
+
+
+def _unlearned(engine: Engine) -> Iterator[str]:
+    """What a recording of crank and cams does not show."""
+    missing = [name for name in ("cylinders", "geometry", "valves") if not getattr(engine, name)]
+    if missing:
+        yield f"Not in this learned file: {', '.join(missing)}. Clearance, predictions and simulations need them."
+    for name, cam in engine.cams.items():
+        if not cam.works:
+            yield f"Cam {name}: which valves it works is not known."
 
 
 def _odd_geometry(engine: Engine) -> Iterator[str]:

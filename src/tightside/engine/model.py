@@ -163,7 +163,17 @@ class CrankSensor(Part):
     position_0_deg: Annotated[float, Field(ge=-360, le=720)] | None = Field(
         description="crank angle (mod 360) at which position 0's active edge passes the sensor; null where not known"
     )
+    position_0_known: bool = Field(
+        default=True,
+        description="false: position_0_deg is a convention, as in a file learned from a recording; cams can be held "
+        "against it, but top dead centre is not known",
+    )
     active_edge: Edge = Field(description="the edge, in the recorded voltage, that these angles mean")
+
+    @property
+    def finds_top(self) -> bool:
+        """Whether crank angles in this file mean degrees from top dead centre."""
+        return self.position_0_deg is not None and self.position_0_known
 
 
 # ------------------------------------------------------------------------------------------------------------ cams
@@ -174,6 +184,9 @@ class CamEdge(Part):
 
     deg: float
     edge: Edge
+    sd_deg: Annotated[float, Field(ge=0, le=90)] | None = Field(
+        default=None, description="standard deviation of that angle, where it was learned"
+    )
 
 
 class CamSensor(Part):
@@ -228,9 +241,17 @@ class Phaser(Part):
 class Cam(Part):
     """One camshaft."""
 
-    works: Annotated[tuple[Literal["intake", "exhaust", "both"], ...], Field(min_length=1)]
+    works: tuple[Literal["intake", "exhaust", "both"], ...] = Field(
+        default=(), description="left out in a learned file: not known"
+    )
     sensor: CamSensor | None = None
     drive: tuple[Stage, ...] = Field(default=(), description="from crank to cam; one stage, or several in order")
+    cam_teeth: Annotated[int, Field(ge=6, le=400)] | None = Field(
+        default=None, description="teeth of the cam's own sprocket, where the rest of the drive is not known"
+    )
+    vehicle_sd_deg: Annotated[float, Field(ge=0, le=90)] | None = Field(
+        default=None, description="standard deviation of this cam's place from vehicle to vehicle, where it was learned"
+    )
     phaser: Phaser | None = None
     valves_for_cylinder: int | None = Field(
         default=None, description="the cylinder whose own compression top the valve angles are counted from"
@@ -337,6 +358,37 @@ class Valves(Part):
         return self.intake if kind == "intake" else self.exhaust
 
 
+# --------------------------------------------------------------------------------------------------------- learned
+
+
+class SeenEdge(Part):
+    """One edge as one recording showed it."""
+
+    deg: float
+    sd_deg: Annotated[float, Field(ge=0, le=90)]
+
+
+class LearnedRecording(Part):
+    """One known-good recording that the file rests on."""
+
+    file: str
+    sha256: str = Field(default="", description="of the recording, so that it counts once")
+    vehicle: str = Field(default="", description="recordings of one vehicle count as one; left out: a further vehicle")
+    cycles: Annotated[int, Field(ge=0)] = 0
+    rpm: Annotated[float, Field(ge=0)] | None = None
+    edges: dict[str, tuple[SeenEdge, ...]] = Field(
+        default_factory=dict, description="what it showed of each cam, in the order of the cam's edges"
+    )
+
+
+class Learned(Part):
+    """Where a learned file comes from."""
+
+    vehicles: Annotated[int, Field(ge=1)] = 1
+    recordings: tuple[LearnedRecording, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
 # ---------------------------------------------------------------------------------------------------------- engine
 
 
@@ -345,6 +397,7 @@ class Engine(Part):
 
     schema_: Literal["tightside/engine/1"] = Field(alias="schema")
     name: Annotated[str, Field(min_length=1, max_length=200)]
+    learned: Learned | None = Field(default=None, description="a file that was learned from recordings, and from which")
     cylinders: Annotated[int, Field(ge=0, le=24)] = Field(default=0, description="0 or left out: not known")
     banks: dict[int, tuple[int, ...]] = Field(default_factory=dict, description="left out: one bank, 1")
     firing_order: tuple[int, ...] = ()
@@ -382,7 +435,14 @@ class Engine(Part):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        for check in (_check_banks, _check_firing_order, _check_firing_angles, _check_cams, _check_valve_cylinders):
+        for check in (
+            _check_banks,
+            _check_firing_order,
+            _check_firing_angles,
+            _check_cams,
+            _check_works,
+            _check_valve_cylinders,
+        ):
             check(self)
         return self
 
@@ -468,6 +528,13 @@ def _check_cams(engine: Engine) -> None:
             raise Misfit(
                 ("cams", name), f"cam {name} is on bank {bank}, but the banks are {banks}", "Add the bank, or rename."
             )
+
+
+def _check_works(engine: Engine) -> None:
+    for name, cam in engine.cams.items():
+        if not cam.works and engine.learned is None:
+            mend = "Say which valves it works: [intake], [exhaust] or [both]."
+            raise Misfit(("cams", name, "works"), "this field is missing", mend)
 
 
 def _check_valve_cylinders(engine: Engine) -> None:

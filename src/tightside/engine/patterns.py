@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from tightside.engine.model import Cam, Engine, Wheel
+from tightside.engine.model import Cam, CamSensor, Engine, Wheel
 from tightside.errors import DataError
 from tightside.records import CamPattern, DriveStage, Floats, WheelPattern
 
@@ -20,7 +22,7 @@ def wheel_pattern(engine: Engine) -> WheelPattern:
     """
     sensor = engine.crank_sensor
     angles = _wheel_angles(sensor.wheel)
-    known = sensor.position_0_deg is not None
+    known = sensor.finds_top
     position_0_deg = ((sensor.position_0_deg or 0.0) + angles[0]) % 360.0
     angles = angles - angles[0]
     return WheelPattern(
@@ -102,7 +104,15 @@ def _gaps(angles_deg: Floats) -> Floats:
 
 def cam_patterns(engine: Engine) -> tuple[CamPattern, ...]:
     """Every camshaft of an engine file that has a sensor, in the file's order."""
-    return tuple(cam_pattern(name, cam) for name, cam in engine.cams.items() if cam.sensor is not None)
+    patterns = (cam_pattern(name, cam) for name, cam in engine.cams.items() if cam.sensor is not None)
+    if engine.learned is None:
+        return tuple(patterns)
+    return tuple(replace(p, reference=_learned_reference(engine)) for p in patterns)
+
+
+def _learned_reference(engine: Engine) -> str:
+    vehicles = engine.learned.vehicles if engine.learned is not None else 0
+    return f"engine learned from {vehicles} vehicle{'' if vehicles == 1 else 's'} ({engine.name})"
 
 
 def cam_pattern(name: str, cam: Cam) -> CamPattern:
@@ -116,10 +126,19 @@ def cam_pattern(name: str, cam: Cam) -> CamPattern:
         stages=drive_stages(cam),
         phaser_authority_deg=cam.phaser.authority_deg if cam.phaser else 0.0,
         phaser_advances=cam.phaser.direction == "advance" if cam.phaser else True,
+        edge_sd_deg=_shared_sd(cam.sensor),
+        edge_sds_deg=tuple(e.sd_deg or 0.0 for e in cam.sensor.edges),
         kind=cam.sensor.kind,
     )
 
 
+def _shared_sd(sensor: CamSensor) -> float:
+    """How well the cam's place as a whole is known: its edges' errors taken as common to all, which is safe."""
+    return float(np.sqrt(np.mean([(e.sd_deg or 0.0) ** 2 for e in sensor.edges])))
+
+
 def drive_stages(cam: Cam) -> tuple[DriveStage, ...]:
     """The stages between crank and cam, as a record that crosses rooms."""
+    if not cam.drive and cam.cam_teeth is not None:
+        return (DriveStage(cam.cam_teeth // 2, cam.cam_teeth),)  # of a single stage only the cam's sprocket counts
     return tuple(DriveStage(s.driver_teeth, s.driven_teeth, s.pitch_mm, s.links) for s in cam.drive)

@@ -26,6 +26,7 @@ class Advice(NamedTuple):
 NO_REFERENCE = "no reference"
 NO_CAM = "no cam"
 NO_LOG = "not enough in the log"
+BANKS = "banks compared"
 
 NEXT: dict[str, tuple[Advice, ...]] = {
     "slipped": (
@@ -107,6 +108,20 @@ NEXT: dict[str, tuple[Advice, ...]] = {
             "The cams sit where they should, so what stored the codes is something else.",
         ),
     ),
+    BANKS: (
+        Advice(
+            "Get this engine's data: its engine file, or a recording of the same engine in good order (--reference, or "
+            "tightside learn).",
+            15,
+            "Two banks held against each other show that they differ, not which of them is off or whether both are.",
+        ),
+        Advice(
+            "Turn the engine to its marks by hand, slowly and the way it runs, and look at both banks. Stop where it "
+            "binds.",
+            60,
+            "The marks show which bank is off.",
+        ),
+    ),
     NO_LOG: (
         Advice(
             "Log actual and desired angle of every cam again, 60 s: 20 s of warm idle, then 2000 rpm held and let go "
@@ -166,6 +181,8 @@ def situations(diagnosis: Diagnosis) -> tuple[str, ...]:
     thin = [cam for cam in diagnosis.judged if cam.state == "not enough data"]
     if thin and all(cam.evidence == "log" for cam in thin):
         worst = tuple(NO_LOG if state == "not enough data" else state for state in worst)
+    if thin and all(cam.only_compared for cam in thin):
+        worst = tuple(BANKS if state == "not enough data" else state for state in worst)
     return worst if worst == ("in time",) else tuple(s for s in worst if s != "in time")
 
 

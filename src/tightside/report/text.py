@@ -27,6 +27,7 @@ from tightside.report.words import (
 
 WIDTH = 96
 PRACTICE = "(common practice, no source)"
+BANKS_AGREE_DEG = 3.0  # as the comparison takes it
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ def _answer(cams: tuple[CamVerdict, ...], every: Sequence[CamVerdict]) -> Answer
     surely = [p for p in (cam.call_probability for cam in cams) if p is not None]
     sure = odds(min(surely)) if len(surely) == len(cams) else ""
     why = _small_offsets(cams) if state == "in time" else [said for cam in cams for said in _why(cam, every)]
-    return Answer(state, cams, _said(cams, every), capital(sure), tuple(why))
+    return Answer(state, cams, _said(cams, every), capital(sure), tuple(dict.fromkeys(why)))
 
 
 def _said(cams: tuple[CamVerdict, ...], every: Sequence[CamVerdict]) -> str:
@@ -80,6 +81,10 @@ def _call(cams: tuple[CamVerdict, ...]) -> str:
             return "off, but not by a whole tooth"
         case "no signal":
             return "no signal, cannot be judged"
+        case "not enough data" if all(c.only_compared for c in cams):
+            apart = max(abs(c.offset_deg or 0.0) for c in cams)
+            how = "agree within" if apart <= BANKS_AGREE_DEG else "stand apart by"
+            return f"the two {how} {degrees(apart)}; whether either is in time cannot be told"
         case "not enough data":
             return f"cannot tell from this {'recording' if cam.evidence == 'sensor' else 'log'}"
         case _:

@@ -7,6 +7,7 @@ import numpy as np
 from tightside.records import CamEdges, CamPattern, DriveStage, Floats
 from tightside.timing.offset import robust_sd
 
+EDGE_SD_DEG = 0.05  # what of an edge's place does not average out (common practice, no source)
 SAME_EDGE_DEG = 14.0  # edges of one polarity nearer than this, cycle after cycle, are one edge
 
 
@@ -65,15 +66,15 @@ def learn_patterns(
     for edges in cams:
         angles, rising, sd = seen_angles(edges)
         if len(angles):
+            often = max(len(edges.times_s) / len(angles), 1.0)
             out.append(
                 CamPattern(
                     cam=edges.cam,
                     edges_deg=angles,
                     rising=rising,
                     stages=stages,
-                    edge_sd_deg=float(
-                        np.hypot(0.05, np.median(sd) / max(len(edges.times_s) / len(angles), 1.0) ** 0.5)
-                    ),
+                    edge_sd_deg=float(np.hypot(EDGE_SD_DEG, np.median(sd) / often**0.5)),
+                    edge_sds_deg=tuple(float(np.hypot(EDGE_SD_DEG, s / often**0.5)) for s in sd),
                     reference=reference,
                 )
             )
