@@ -14,7 +14,7 @@ from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 CALL_AT = 0.8  # probability from which a number of teeth is called; the words say how sure
 REFERENCE_OPEN = 0.2  # no slip is called while the crank reference may be what is off
 REFERENCE_DOUBT = 0.05  # a slip is called, but what else it might be is said
-MUST_SPEAK = 3.0  # odds that the recording itself must add: "in time" is never called from what is usual alone
+MUST_SPEAK = 2.7  # odds that the recording itself must add: "in time" is never called from what is usual alone
 FEWEST_CYCLES = 2
 IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
 ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practice, no source)
