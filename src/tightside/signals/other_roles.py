@@ -73,32 +73,27 @@ def decode_all(
         if doubted is recording:
             raise
         decoded = decode(doubted, wheel, kinds=kinds, progress=progress)
-    hidden = _hidden_pressures(decoded)
-    if hidden:  # they repeat as a camshaft does, and not in the same time
-        without = tuple(replace(c, role="sound") if c.column in hidden else c for c in recording.channels)
+    smooth = _smooth_channels(decoded)
+    if smooth:  # they come again and again as a camshaft does, and not in the same time
+        without = tuple(replace(c, role="sound") if c.column in smooth else c for c in recording.channels)
         again = decode(replace(recording, channels=without), wheel, kinds=kinds, progress=progress)
-        shown = tuple(replace(c, role=None) if c.column in hidden else c for c in again.recording.channels)
+        shown = tuple(replace(c, role=None) if c.column in smooth else c for c in again.recording.channels)
         decoded = replace(again, recording=replace(again.recording, channels=shown))
     if not _followed(decoded) and (doubted := _without_wheels(recording)) is not recording:
         decoded = decode(doubted, wheel, kinds=kinds, progress=progress)
     return with_other_roles(decoded, tops_deg or {})
 
 
-def _hidden_pressures(decoded: Decoded) -> set[str]:
-    """Channels by which a wheel's turn was told, and which are a cylinder's pressure if its pattern is one turn."""
+def _smooth_channels(decoded: Decoded) -> set[str]:
+    """Channels by which a learned wheel's turn may have been told wrongly: as it was told, or if its pattern is one
+    turn, they are one of the others."""
     clock, wheel = decoded.clock, decoded.wheel
     if clock is None or wheel is None or not wheel.learned or wheel.repeat_deg > 359.0:
         return set()
     times = 360.0 / wheel.repeat_deg
-    clock = replace(clock, angle_deg=clock.angle_deg * times, speed_deg_s=clock.speed_deg_s * times, repeat_deg=360.0)
-    found = set()
-    for channel in decoded.recording.channels:
-        free = channel.role is None and any(cam.column == channel.column for cam in decoded.cams)
-        if free and isinstance(channel.data, Trace):
-            shape = cycle_shape(channel.data, clock)
-            if shape is not None and _cylinder_pressure(channel, shape, _outside(channel.data, clock)):
-                found.add(channel.column)
-    return found
+    slower = replace(clock, angle_deg=clock.angle_deg * times, speed_deg_s=clock.speed_deg_s * times, repeat_deg=360.0)
+    free = [c for c in decoded.recording.channels if c.role is None and c.column != decoded.crank_column]
+    return {c.column for c in free if any(_smooth(c, k) is not None for k in (clock, slower))}
 
 
 # ------------------------------------------------------------------------------------- headings over a crank wheel
@@ -192,16 +187,23 @@ def _sight(channel: Channel, decoded: Decoded, clock: CrankClock) -> Sight | Non
     free = channel.role is None and channel.column != decoded.crank_column and "cam" not in channel.why.lower()
     if not (free or _other(channel)):
         return None
-    trace = channel.data if isinstance(channel.data, Trace) else None
-    shape = cycle_shape(trace, clock) if trace is not None else None
-    if trace is not None and shape is not None:
-        outside = _outside(trace, clock)
-        for look in (_cylinder_pressure, _starter_current, _battery_voltage, _manifold_pressure):
-            sight = look(channel, shape, outside)
-            if sight is not None:
-                return sight
+    sight = _smooth(channel, clock)
+    if sight is not None:
+        return sight
     train = decoded.trains.get(channel.column) or find_edges(channel)
     return _firing(channel, train, clock)
+
+
+def _smooth(channel: Channel, clock: CrankClock) -> Sight | None:
+    """What a channel without edges looks like."""
+    if not isinstance(channel.data, Trace):
+        return None
+    shape = cycle_shape(channel.data, clock)
+    if shape is None:
+        return None
+    outside = _outside(channel.data, clock)
+    looks = (_cylinder_pressure, _starter_current, _battery_voltage, _manifold_pressure)
+    return next((s for look in looks if (s := look(channel, shape, outside)) is not None), None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,8 +304,10 @@ def _manifold_pressure(channel: Channel, shape: CycleShape, outside: Outside) ->
     if channel.unit == "kPa" and 10.0 < level < 320.0:
         if beats:
             return Sight("manifold_pressure", f"{level:.0f} kPa, swings {count} times a cycle as cylinders draw")
-        if rest is not None and 60.0 < rest < 115.0 and level < 0.97 * rest:
-            return Sight("manifold_pressure", f"sinks from {rest:.0f} kPa as the engine turns")
+        if rest is not None and 60.0 < rest < 115.0 and min(level, late) < 0.97 * rest:
+            return Sight("manifold_pressure", f"sinks from {rest:.0f} to {late:.0f} kPa as the engine turns")
+        if level < 80.0 and float(np.median(shape.rpm)) > CRANKING_RPM:
+            return Sight("manifold_pressure", f"{level:.0f} kPa while the engine runs: no other pressure is as low")
     runs = outside.late_rpm > CRANKING_RPM
     if channel.unit in ("V", "") and rest is not None and runs and 0.3 < late < 0.75 * rest < 4.0:
         return Sight("manifold_pressure", f"sinks from {rest:.2f} to {late:.2f} once the engine runs, without jumps")
