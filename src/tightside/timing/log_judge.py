@@ -54,6 +54,7 @@ UNLIKE_DEG = 2.0  # an error column that differs by more from actual minus desir
 ALIKE_DEG = 1.2  # parked and held stretches that differ by less are taken together
 KNOWN = 0.9  # probability from which one way to read the log may be shown alone
 STUCK_SHARE = 0.35  # of the way; a sound phaser makes all of it
+FURTHER_SHARE = 1.15  # of the way: a phaser that goes further than told makes up for something
 SLOW_S = 0.5  # time constant of a slow phaser, warm
 COLD_DEGC = 40.0
 #: chance that an offset would not show: learned away; taken out by a module that steers at the stop too (late only);
@@ -63,6 +64,7 @@ LEARNED, STEERED_AT_STOP, PLACE_UNKNOWN, UNDER_CONTROL = 0.04, 0.05, 0.12, 0.9
 #: a phaser away from its stop is that much likelier in a log in which it was not told to move, and less in one in which
 #: it was seen to follow, than in a recording that shows neither
 HANGS_UNSEEN, HANGS_FOLLOWING = 1.7, 0.2
+PAST_STOP = 1.5  # logged degrees past a moved stop from which the phaser must be seen to follow
 NEAR_SHARE = 0.3  # of a tooth: further from a whole number of them none is called from a log
 WHOLE_DEG = 1.3  # the same where a phaser that hangs could be all of it
 
@@ -148,12 +150,13 @@ def _measured(log: PhaseLog, pattern: CamPattern | None, coarse: bool, idle_rpm:
     both = log.has("actual") and log.has("desired")
     values = log.actual - log.desired if both else log.error
     following = measure_following(log, signal.usable) if both and not signal.lost else None
-    if following is not None and following.share_ci95[0] < 1.0 - STUCK_SHARE:
-        following = _past_its_stop(log, signal) or following
+    stop = _moved_stop(log, signal) if following is not None and following.share_ci95[0] < 1.0 - STUCK_SHARE else None
+    if stop is not None:
+        following = _past_the_stop(log, signal, stop)
     settle = SETTLE_S[0]
     if following is not None and following.share > STUCK_SHARE:
         settle = 4.0 * following.response_s + max(following.lag_s, 0.0) + 2.0 * log.period_s
-    settle = float(np.clip(settle, max(SETTLE_S[0], 2.0 * log.period_s), max(SETTLE_S[1], 4.0 * log.period_s)))
+    settle = float(np.clip(settle, max(SETTLE_S[0], 1.5 * log.period_s), max(SETTLE_S[1], 4.0 * log.period_s)))
     usable = signal.usable & np.isfinite(values)
     stretches = () if signal.lost else find_stretches(log, usable, settle, idle_rpm)
     return CamLog(log, _named(log, pattern), signal, following, stretches, values)
@@ -167,26 +170,31 @@ def _named(log: PhaseLog, pattern: CamPattern | None) -> CamPattern:
     return replace(found, phaser_authority_deg=USUAL_TRAVEL_DEG, phaser_advances=log.cam.endswith("A"))
 
 
-def _past_its_stop(log: PhaseLog, signal: Signal) -> Following | None:
-    """How the phaser follows once it is told to go further than its stop now is. None where it never is.
-
-    A chain that slipped to the phaser's own side moves the stop that way: commands short of it cannot be followed.
-    """
+def _moved_stop(log: PhaseLog, signal: Signal) -> float | None:
+    """Where the cam stands while the phaser is parked, as logged, if that is on the phaser's own side. Else None."""
     parked = signal.usable & (np.abs(log.desired) <= PARKED)
     if parked.sum() < FEWEST_READINGS:
         return None
     stop = float(np.median(log.actual[parked]))
     far = log.desired[np.argmax(np.abs(np.nan_to_num(log.desired)))]
-    if stop * far <= 0.0 or abs(stop) <= 2.0 * PARKED:
-        return None
+    return stop if stop * far > 0.0 and abs(stop) > 2.0 * PARKED else None
+
+
+def _past_the_stop(log: PhaseLog, signal: Signal, stop: float) -> Following | None:
+    """How the phaser follows where it is told to go further than that. None where it never is: then it does not show.
+
+    A chain that slipped to the phaser's own side moves the stop that way, and commands short of it cannot be followed.
+    A phaser that hangs there follows none.
+    """
     side = float(np.sign(stop))
+    if np.nanmax(side * log.desired) < abs(stop) + PAST_STOP:
+        return None
 
     def beyond(wanted: Floats) -> Floats:
         return np.asarray(side * np.maximum(side * wanted, abs(stop)))
 
     moved = replace(log, desired=beyond(log.desired), desired_values=beyond(log.desired_values))
-    found = measure_following(moved, signal.usable)
-    return found if found is not None and found.share_ci95[0] > STUCK_SHARE else None
+    return measure_following(moved, signal.usable, PAST_STOP)
 
 
 # ----------------------------------------------------------------------------------------------- what it rests on
@@ -625,14 +633,17 @@ class _CamCase:
             return "slow"
         if found is not None and (found[1][0] > IN_TIME_DEG or found[1][1] < -IN_TIME_DEG):
             return "offset"
-        return "follows" if f is not None and f.share_ci95[0] > 1.0 - STUCK_SHARE else "cannot tell"
+        follows = f is not None and 1.0 - STUCK_SHARE < f.share_ci95[0] < FURTHER_SHARE
+        return "follows" if follows else "cannot tell"
 
     def motion_notes(self) -> tuple[str, ...]:
         """What the numbers need beside them."""
         f, log = self.cam.following, self.cam.log
         said = [self.cam.signal.note] if self.cam.signal.note else []
         if f is None and not self.cam.signal.lost:
-            said.append("the phaser was not told to move by enough to see how it follows")
+            said.append(
+                "the phaser was not told to move, past where it stands at rest, by enough to see how it follows"
+            )
         warm = log.ect_degc[np.isfinite(log.ect_degc)]
         if f is not None and len(warm) and np.median(warm) < COLD_DEGC:
             said.append("cold oil makes every phaser slow: log it again warm")

@@ -14,7 +14,7 @@ PARKED = 1.0  # wanted angles up to here, as logged, leave the phaser at its sto
 STILL = 1.5  # a wanted angle that stays this near holds still
 RPM_SHARE, RPM_LEAST = 0.12, 120.0  # engine speed holds still within these
 IDLE_SHARE, IDLE_RPM = 1.35, 1100.0  # idle: up to this share of the known idle, or up to this
-FEWEST = 4  # readings of a stretch
+FEWEST = 3  # readings of a stretch
 GAP_PERIODS = 4.0  # a pause in the readings ends a stretch
 
 #: "parked": at its stop; "held": under control, away from it; "unknown": the log does not say

@@ -59,7 +59,7 @@ def count_moves(wanted: Floats, size: float = MOVE_DEG) -> int:
     return moves
 
 
-def measure_following(log: PhaseLog, usable: Bools) -> Following | None:
+def measure_following(log: PhaseLog, usable: Bools, move: float = MOVE_DEG) -> Following | None:
     """Fit one phaser's answer to all that it was told. None where it was hardly told to move.
 
     Parameters
@@ -68,8 +68,10 @@ def measure_following(log: PhaseLog, usable: Bools) -> Following | None:
         With actual and desired.
     usable : (S,) bool
         Readings that can be believed.
+    move : float
+        What counts as a move, in logged degrees.
     """
-    moves = count_moves(log.desired_values)
+    moves = count_moves(log.desired_values, move)
     rows = np.flatnonzero(usable & log.turning & np.isfinite(log.actual))
     if not moves or len(rows) < 20:
         return None
