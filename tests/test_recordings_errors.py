@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import pickle
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 
 from tightside.errors import DataError, TightsideError, UsageError
 from tightside.recordings import read_recording, spool
+from tightside.recordings.damage import compiled_hushed
 from tightside.records import Trace
 
 HEADING = "Time [s],crank,cam\n"
@@ -168,3 +170,10 @@ def test_error_keeps_its_kind_across_processes() -> None:
     again = pickle.loads(pickle.dumps(caught.value))
     assert type(again) is DataError
     assert str(again) == str(caught.value)
+
+
+def test_what_compiled_code_writes_is_kept_from_the_screen_and_then_no_more(capfd: pytest.CaptureFixture[str]) -> None:
+    with compiled_hushed(), compiled_hushed():
+        os.write(2, b"a panic\n")
+    os.write(2, b"still here\n")
+    assert capfd.readouterr().err == "still here\n"

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import logging
+import os
 import struct
+import threading
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -42,6 +44,45 @@ def damage_told(name: str, kind: str, *libraries: str) -> Iterator[None]:
             got=words or type(problem).__name__,
             hint="It may have been cut short: copy or export it again",
         ) from problem
+
+
+_hushing = threading.Lock()
+_hushed_by = 0
+_standard_error = -1
+
+
+@contextmanager
+def compiled_hushed() -> Iterator[None]:
+    """Keep what libraries in C and Rust write straight to standard error from the screen: we say it in one line.
+
+    For short calls only, as a progress bar is turned away too. The first of several threads turns standard error away,
+    the last one brings it back.
+    """
+    global _hushed_by, _standard_error
+    with _hushing:
+        if _hushed_by == 0:
+            _standard_error = _turned_away()
+        _hushed_by += 1
+    try:
+        yield
+    finally:
+        with _hushing:
+            _hushed_by -= 1
+            if _hushed_by == 0 and _standard_error >= 0:
+                os.dup2(_standard_error, 2)
+                os.close(_standard_error)
+
+
+def _turned_away() -> int:
+    """Send standard error nowhere; where it went before, or -1 where there is none."""
+    try:
+        kept = os.dup(2)
+    except OSError:
+        return -1
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    os.close(nowhere)
+    return kept
 
 
 @contextmanager

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.errors import DataError
+from tightside.recordings.damage import compiled_hushed
 from tightside.recordings.formats.csv_cells import Cells, numbers_from, values_like
 from tightside.recordings.formats.csv_dialect import Dialect, find_dialect
 from tightside.recordings.headings import find_unit, split_heading, words_of
@@ -184,17 +185,18 @@ def _frame(block: bytes | Path, skip: int, dialect: Dialect, types: list[Any]) -
     import polars as pl
 
     try:
-        return pl.read_csv(
-            block,
-            has_header=False,
-            skip_lines=skip,
-            schema={f"c{i}": kind for i, kind in enumerate(types)},
-            separator="\t" if dialect.delimiter == " " else dialect.delimiter,
-            decimal_comma=dialect.decimal == "," and dialect.delimiter != "," and pl.Float64 in types,
-            truncate_ragged_lines=True,
-            extra_columns="ignore",
-            encoding="utf8-lossy",
-        )
+        with compiled_hushed():
+            return pl.read_csv(
+                block,
+                has_header=False,
+                skip_lines=skip,
+                schema={f"c{i}": kind for i, kind in enumerate(types)},
+                separator="\t" if dialect.delimiter == " " else dialect.delimiter,
+                decimal_comma=dialect.decimal == "," and dialect.delimiter != "," and pl.Float64 in types,
+                truncate_ragged_lines=True,
+                extra_columns="ignore",
+                encoding="utf8-lossy",
+            )
     except pl.exceptions.NoDataError:
         return pl.DataFrame(schema={f"c{i}": kind for i, kind in enumerate(types)})
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tightside.errors import DataError
-from tightside.recordings.damage import damage_told
+from tightside.recordings.damage import compiled_hushed, damage_told
 from tightside.recordings.source import Source
 from tightside.recordings.spool import SpooledColumns, blocks_of, in_blocks
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
@@ -36,13 +36,14 @@ def read(source: Source, options: ReadOptions) -> Contents:
         scan = _scan(source)
         if scan is not None and (rows := _rows_if_large(scan, options)):
             return Contents((Table(_in_batches(scan, rows, options)),))
-        if source.head.startswith(PARQUET):
-            frame = pl.read_parquet(whole)
-        elif source.head.startswith(ARROW):
-            frame = pl.read_ipc(source.open())
-        else:
-            _check_stream(source, options)
-            frame = pl.read_ipc_stream(whole)
+        with compiled_hushed():
+            if source.head.startswith(PARQUET):
+                frame = pl.read_parquet(whole)
+            elif source.head.startswith(ARROW):
+                frame = pl.read_ipc(source.open())
+            else:
+                _check_stream(source, options)
+                frame = pl.read_ipc_stream(whole)
         columns = tuple(_column(series, number) for number, series in enumerate(frame.get_columns(), 1))
     options.progress(1.0)
     return Contents((Table(columns),))
