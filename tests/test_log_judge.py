@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from phase_logs import PITCH_DEG, answer, autoregressive, idle, log_of, pattern, sampled, steps
+from tightside.records import Channel, Recording, Trace
 from tightside.timing.log_convention import Said
 from tightside.timing.log_judge import judge_log
 
@@ -221,6 +222,14 @@ def test_phaser_of_which_no_engine_file_tells_may_hang_too():
     assert cam.teeth_call is None
 
 
+def test_evenly_sampled_columns_are_read_like_uneven_ones():
+    t, error, rpm = idle(1, 0.0)
+    log = log_of(t, error_1A=error, rpm=rpm)
+    even = tuple(Channel(c.column, Trace(c.data.values, 10.0), c.unit, c.role) for c in log.channels)
+    cam, _ = judged(Recording("log", "sensor", even), SAID)
+    assert (cam.teeth_call, cam.cycles) == (0, judged(log, SAID)[0].cycles)
+
+
 # ------------------------------------------------------------------------------------------------------- lost signals
 
 
@@ -262,8 +271,6 @@ def test_signal_that_drops_to_a_default_is_set_aside():
 
 
 def test_verdict_from_a_minute_at_10_hz_takes_less_than_half_a_second_warm():
-    from tightside.records import Recording
-
     one = [moved(PITCH_DEG, seed=k) for k in range(2)]
     parts = [c for k, r in enumerate(one) for c in _renamed(r, f"{k + 1}A")]
     recording = Recording("log.csv", "log", tuple(parts))

@@ -169,7 +169,7 @@ def diagnose(
     wheel, patterns = _reference(engine, reference, cam_teeth, read)
     examined = [
         diagnose_log(r, _log_patterns(r, engine, cam_teeth), said=phase, idle_rpm=engine.idle_rpm if engine else None)
-        if r.kind == "log"
+        if _is_log(r)
         else diagnose_recording(r, wheel, patterns, tops_deg=_tops(engine), drive=_drive(cam_teeth), progress=say)
         for r in recordings
     ]
@@ -233,6 +233,12 @@ def diagnose_log(
     return Examination(
         diagnosis=diagnosis, recording=recording, cams=found.cams, patterns=patterns, phasers=found.phasers
     )
+
+
+def _is_log(recording: Recording) -> bool:
+    """Whether a recording is about what a module says of its cams, not about their sensors."""
+    phases = any((c.role or "").startswith("log:cam_phase_") for c in recording.channels)
+    return recording.kind == "log" or (phases and recording.with_role("crank") is None)
 
 
 def _log_patterns(recording: Recording, engine: Engine | None, cam_teeth: int | None) -> tuple[CamPattern, ...]:

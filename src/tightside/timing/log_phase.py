@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tightside.records import Bools, Channel, Floats, Readings, Record, Recording, array
+from tightside.records import Bools, Channel, Floats, Levels, Record, Recording, Trace, array
 
 KINDS = ("actual", "desired", "error")
 STALE_PERIODS = 2.5  # a reading older than this no longer says what is now
@@ -58,7 +58,7 @@ def find_phase_logs(recording: Recording) -> tuple[PhaseLog, ...]:
     found: dict[str, dict[str, Channel]] = {}
     for channel in recording.channels:
         match = _ROLE.fullmatch(channel.role or "")
-        if match and isinstance(channel.data, Readings) and np.isfinite(channel.data.values).any():
+        if match and not isinstance(channel.data, Levels) and len(readings_of(channel)[0]):
             found.setdefault(match[2], {})[match[1]] = channel
     return tuple(_phase_log(recording, cam, found[cam]) for cam in sorted(found))
 
@@ -92,9 +92,10 @@ def _phase_log(recording: Recording, cam: str, columns: dict[str, Channel]) -> P
 def readings_of(channel: Channel) -> tuple[Floats, Floats]:
     """Times and values of the cells that hold something, in time order, each time once."""
     data = channel.data
-    assert isinstance(data, Readings)
-    kept = np.isfinite(data.values) & np.isfinite(data.times_s)
-    times, values = data.times_s[kept], data.values[kept]
+    assert not isinstance(data, Levels)
+    every = (data.times_s(), data.values()) if isinstance(data, Trace) else (data.times_s, data.values)
+    kept = np.isfinite(every[0]) & np.isfinite(every[1])
+    times, values = every[0][kept], every[1][kept]
     first = np.append(True, np.diff(times) > 0.0) if len(times) else np.empty(0, np.bool_)
     return times[first], values[first]
 
@@ -124,7 +125,7 @@ def _nothing(times: Floats) -> Floats:
 def _engine(recording: Recording, role: str, times: Floats) -> Floats:
     """An engine value at the cam's times, straight between its own readings."""
     channel = recording.with_role(role)
-    if channel is None or not isinstance(channel.data, Readings):
+    if channel is None or isinstance(channel.data, Levels):
         return _nothing(times)
     own, values = readings_of(channel)
     return np.interp(times, own, values) if len(own) else _nothing(times)
