@@ -511,6 +511,101 @@ class PhaserMotion(Record):
     notes: tuple[str, ...] = ()
 
 
+# ------------------------------------------------------------------------------------------------------- cylinders
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class ValveEvent(Record):
+    """Where one valve really opens or closes, after the cylinder's own compression top. Meant as the engine file means it."""
+
+    name: Literal["evo", "evc", "ivo", "ivc"]
+    angle_deg: float
+    sd_deg: float
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PressureOffset(Record):
+    """How far one kind of valve is from where the engine file puts it, by one cylinder's pressure. Positive late."""
+
+    cam: str
+    valve: Literal["intake", "exhaust"]
+    offset_deg: float
+    sd_deg: float
+
+
+PressureZero = Literal["absolute", "gauge", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class PressureFinding(Record):
+    """What one cylinder's pressure shows. None where it does not show it; ``notes`` say why."""
+
+    cylinder: int
+    column: str
+    unit: str
+    kind: Literal["motored", "fired", "none"]
+    cycles: int = 0
+    fired_cycles: int = 0
+    rpm: float | None = None
+    zero: PressureZero = "unknown"
+    zero_value: float | None = None  # reading at no pressure at all, in the channel's unit
+    per_kpa: float | None = None  # reading per kPa
+    scale_known: bool = False
+    drift: float = 0.0  # taken out, in the channel's unit
+    tdc_deg: float | None = None  # in the engine file's frame; 0 where it should be
+    tdc_sd_deg: float | None = None
+    loss_angle_deg: float | None = None  # top dead centre after the peak
+    peak_kpa_abs: float | None = None
+    peak_spread: float | None = None  # of the peak from cycle to cycle, share
+    lean_deg: float | None = None
+    compression_exponent: tuple[float, float] | None = None  # value, standard deviation
+    expansion_exponent: tuple[float, float] | None = None
+    expansion_ratio: float | None = None  # absolute pressure 60 deg after top over 60 before
+    hole_mm2: tuple[float, float] | None = None
+    held: float | None = None  # gauge peak over what the same charge would give without a hole
+    intake_kpa_abs: tuple[float, float] | None = None
+    exhaust_kpa_abs: tuple[float, float] | None = None
+    events: tuple[ValveEvent, ...] = ()
+    offsets: tuple[PressureOffset, ...] = ()
+    notes: tuple[str, ...] = ()
+    theta_deg: Floats = array()  # (A,) after its compression top
+    mean: Floats = array()  # (A,) in kPa absolute where the scale is known or fitted, else in the channel's unit
+    low: Floats = array()  # (A,) least and greatest over the cycles
+    high: Floats = array()
+    model: Floats = array()  # (A,) or empty
+    volume_m3: Floats = array()  # (A,)
+
+
+Sealing = Literal["good", "suspect", "poor", "unknown"]
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CylinderFinding(Record):
+    """What one cylinder does, beside the others. ``place`` counts in firing order from 1."""
+
+    place: int
+    cylinder: int | None  # None: no sync, only the order is known
+    relative_compression: tuple[float, float] | None = None  # share of the engine's sound cylinders, standard deviation
+    contribution: tuple[float, float] | None = None  # share of the mean cylinder's work, standard deviation
+    sealing: Sealing = "unknown"
+    pulls: Literal["good", "weak", "none", "unknown"] = "unknown"
+    cycle_compression: tuple[float, ...] = ()  # cycle by cycle
+    cycle_contribution: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class CylindersFinding(Record):
+    """All cylinders in firing order, and what the numbers rest on."""
+
+    cylinders: tuple[CylinderFinding, ...] = ()
+    compression_from: str = ""  # "starter current", "battery voltage", "crank speed" or ""
+    contribution_from: str = ""
+    sync: str = ""  # what named the cylinders; "" where nothing did
+    cycles: int = 0
+    spread: float | None = None  # of relative compression: one less lowest over highest
+    notes: tuple[str, ...] = ()
+
+
 # ---------------------------------------------------------------------------------------- what the mechanism will do
 
 
