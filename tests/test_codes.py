@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import pickle
 from pathlib import Path
 from typing import Any, get_args
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tightside.cli import main
@@ -292,6 +293,19 @@ def test_what_came_back_is_told_from_what_did_not() -> None:
     assert "back after clearing" not in together("P0016", "P0340")
 
 
+@settings(max_examples=200, deadline=None)
+@given(
+    st.lists(st.tuples(st.sampled_from(sorted(STANDARD)), st.sampled_from(["", ":new", ":pending", ":2F"])), max_size=8)
+)
+def test_every_set_of_codes_can_be_read_together(chosen: list[tuple[str, str]]) -> None:
+    found = read_codes([code + status for code, status in chosen])
+    assert {f.code for f in found} == {code for code, _ in chosen}
+    for both in (None, BANKS):
+        for one in read_together(found, both):
+            assert set(one.codes) <= {f.code for f in found} and one.codes and one.says
+            assert len(dict(one.supports)) == len(one.supports)
+
+
 # ---------------------------------------------------------------------------------------------------------- makers' own
 
 OWN = """
@@ -330,6 +344,13 @@ def test_table_that_does_not_fit_is_refused_in_one_line(text: str, says: str) ->
     with pytest.raises(DataError, match=says) as error:
         code_table_from_text(text)
     assert "\n" not in str(error.value)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.one_of(st.text(max_size=80), st.text("schemacodes:/1 \n\t[]{}'\"&*!|>-#%@,P01", max_size=80)))
+def test_no_text_breaks_the_table(text: str) -> None:
+    with contextlib.suppress(DataError):
+        code_table_from_text(text)
 
 
 def test_missing_table_is_named(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -148,6 +149,18 @@ def test_log_from_simulate_to_verdict_and_report(tmp_path: Path) -> None:
     assert phasers["2A"]["response_s"] > 0.4 and phasers["2A"]["follows"] > 0.9
     assert result["codes"][0]["code"] == "P0016" and result["recordings"][0]["kind"] == "log"
     assert "Reading by reading" in Path(page).read_text() and "Phasers" in Path(page).read_text()
+
+
+def test_log_of_a_minute_goes_all_the_way_in_less_than_half_a_second_warm(tmp_path: Path) -> None:
+    from tightside import pipeline
+
+    log = tmp_path / "log.csv"
+    assert run("simulate", "--engine", "demo-v6", "--log", "revs", "--seconds", "60", "--out", str(log)) == 0
+    pipeline.diagnose([log], engine=ENGINE, codes=["P0016"])
+    begin = time.process_time()
+    found = pipeline.diagnose([log], engine=ENGINE, codes=["P0016"])
+    assert time.process_time() - begin < 0.5  # reading, verdict, codes and causes
+    assert [c.teeth_call for c in found.cams] == [0, 0]
 
 
 def test_log_and_sensor_recording_are_taken_together(tmp_path: Path) -> None:
