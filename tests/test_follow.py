@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tightside.records import Floats, ToothTrack, same
+from tightside.signals import follow
 from tightside.signals.follow import follow_wheel, interval_jitter
 from turning import ANGLES, Turning, teeth_passed, wheel_named
 
@@ -121,6 +122,33 @@ def test_follow_wheel_with_missed_teeth_counts_them(name, seed):
     assert (track.missed, track.extra) == (count, 0)
 
 
+IDLE = Turning(rpm=750.0, ripple=0.03, per_turn=2.0)
+
+
+@pytest.mark.parametrize(("turning", "part"), [(CRANKING, 0.1), (IDLE, 0.1), (IDLE, 0.2)])
+@pytest.mark.parametrize("seed", range(2))
+def test_follow_wheel_with_many_missed_teeth_keeps_the_speed_and_says_so(turning, part, seed):
+    whole = turned("60-2", turning, turns=40.0)
+    count = round(part * len(whole.times_s))
+    truth = with_missed(whole, count, np.random.default_rng(seed))
+    track = follow_wheel(truth.times_s, wheel_named("60-2"))
+    assert steps_right(track, truth) >= 0.97
+    assert track.missed >= 0.8 * count
+    assert track.extra <= 0.02 * len(truth.times_s)
+
+
+@pytest.mark.parametrize("name", WHEELS)
+def test_no_surprise_is_less_than_the_bound_that_spares_a_look(name):
+    wheel = follow._wheel_of(ANGLES[name], 0.02)
+    rng = np.random.default_rng(5)
+    for place, ahead in rng.integers(0, [len(ANGLES[name]), follow.NEAR], (200, 2)):
+        slow, variance = rng.normal(-6.0, 1.0), rng.uniform(0.0, 0.1)
+        seen = slow + rng.normal(0.0, rng.choice([0.0, 0.01, 1.0]))
+        noise, walk = wheel.noise_ahead[place, ahead], wheel.walk_ahead[place, ahead]
+        _, _, surprise = follow._speed_after.py_func(1, slow, variance, seen, noise, walk, wheel.usual)
+        assert surprise >= wheel.least
+
+
 @pytest.mark.parametrize("name", WHEELS)
 @pytest.mark.parametrize("seed", range(3))
 def test_follow_wheel_with_extra_pulses_leaves_them_out(name, seed):
@@ -187,3 +215,8 @@ def test_interval_jitter_of_known_jitter_comes_back(share):
     _, angle = teeth_passed(ANGLES["60-2"], 60.0)
     times = angle / (6.0 * 900.0) + rng.normal(0.0, share * pitch, len(angle))
     assert interval_jitter(np.sort(times), 58) == pytest.approx(share, rel=0.1)
+
+
+def test_interval_jitter_among_many_missed_teeth_is_that_of_the_others():
+    truth = with_missed(turned("60-2", IDLE, turns=60.0), 700, np.random.default_rng(4))
+    assert interval_jitter(truth.times_s, 58) < 0.01

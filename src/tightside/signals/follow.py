@@ -38,6 +38,7 @@ NEAR = 3  # teeth ahead that are always tried
 FURTHEST = 399  # none beyond
 REACH = 1.4  # further ones are, if the last speed leads to them within this factor
 ROUNDING = 1e-9
+FEWEST_TO_SPLIT, MUCH_CALMER = 60, 0.3  # intervals, and spread of the quietest quarter against that of the half
 
 
 class _Wheel(NamedTuple):
@@ -322,14 +323,19 @@ def interval_jitter(times_s: Floats, n_teeth: int) -> float:
     Returns
     -------
     float
-        Between 0.003 and 0.25. Speed changes from turn to turn count as jitter, which errs to the safe side.
+        Between 0.003 and 0.25. Speed changes from turn to turn count as jitter, which errs to the safe side. Where the
+        quietest quarter is far quieter than jitter could be, the rest are missing or added pulses, and it alone counts.
     """
     gaps = np.diff(times_s)
     lag = n_teeth if len(gaps) >= n_teeth + 8 else 1
     if len(gaps) < lag + 2:
         return 0.05
     change = np.diff(np.log(gaps[lag:] / gaps[:-lag]))  # the second difference takes out steady acceleration
-    spread = 1.482602 * float(np.median(np.abs(change - np.median(change))))
+    away = np.abs(change - np.median(change))
+    spread = 1.482602 * float(np.median(away))
+    if len(away) >= FEWEST_TO_SPLIT:
+        calmer = float(np.quantile(away, 0.25)) / 0.318639
+        spread = calmer if calmer < MUCH_CALMER * spread else spread
     # four intervals, of six edge errors weighted 1, -2, 1 and their opposites a lag away: variance 12
     return float(np.clip(spread / 12.0**0.5, 0.003, 0.25))
 
