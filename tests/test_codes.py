@@ -115,7 +115,8 @@ def test_number_says_whose_block_it_is() -> None:
 
 
 # ORIGIN: place by place as general code lists agree (SAE J2012's text was not read): correlation, position, slow
-# response, actuator and sensor circuits of the four camshafts.
+# response, actuator and sensor circuits of the four camshafts. Kind and letter of every code of the table that is not
+# marked as from memory were compared, one by one, with an independent open table of 2066 codes: no difference.
 @pytest.mark.parametrize(
     ("codes", "kind"),
     [
@@ -125,6 +126,7 @@ def test_number_says_whose_block_it_is() -> None:
         (("P000A", "P000B", "P000C", "P000D"), "performance"),
         (("P0010", "P0013", "P0020", "P0023"), "circuit"),
         (("P0026", "P0027", "P0028", "P0029"), "performance"),
+        (("P0075", "P0078", "P0081", "P0084"), "circuit"),
         (("P0340", "P0365", "P0345", "P0390"), "circuit"),
         (("P0341", "P0366", "P0346", "P0391"), "performance"),
         (("P0342", "P0367", "P0347", "P0392"), "circuit"),

@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 from tightside.records import CodeKind, Supports, Weight
 
-LISTS = "general code lists that agree; text of SAE J2012 not read"
+LISTS = "general code lists that agree with one another; text of SAE J2012 not read"
 MEMORY = "from memory of general code lists; text of SAE J2012 not read"
 
 LIKELIHOOD_RATIO: dict[Weight, float] = {"strong": 10.0, "moderate": 4.0, "weak": 2.0, "against": 0.25}
@@ -222,7 +222,19 @@ ACTUATOR = (
         does_not_say="Nothing about the cam's place.",
         supports=(("oil_control", "moderate"), ("phaser_stuck", "weak"), ("chain_slipped", "against")),
         because="As for the valve's other circuit codes.",
-        source=MEMORY,
+    ),
+    Family(
+        name="control valve circuit",
+        kind="circuit",
+        rows=_rows(
+            "P0075 1A bad, P0076 1A low, P0077 1A high, P0078 1B bad, P0079 1B low, P0080 1B high, "
+            "P0081 2A bad, P0082 2A low, P0083 2A high, P0084 2B bad, P0085 2B low, P0086 2B high"
+        ),
+        meaning="circuit of the camshaft's control valve, {what}: {where}",
+        says="The module does not see the current it sends through this valve, or sees too much.",
+        does_not_say="Nothing about the cam's place. Some makers mean a valve that changes lift, not the phaser's.",
+        supports=(("oil_control", "moderate"), ("phaser_stuck", "weak"), ("chain_slipped", "against")),
+        because="As for the valve's other circuit codes.",
     ),
     Family(
         name="control valve performance",
@@ -337,7 +349,6 @@ SENSORS = (
         does_not_say="Nothing about the cams.",
         supports=(("crank_signal", "strong"),),
         because="On engines that store it this is the crank's own signal or stands in its place.",
-        source=MEMORY,
     ),
     Family(
         name="crank variation not learned",
@@ -348,7 +359,6 @@ SENSORS = (
         does_not_say="No fault by itself; misfire codes are less sure until it is done.",
         supports=(("crank_signal", "weak"), ("wrong_reference", "weak")),
         because="It follows work on crank sensor, wheel or module, and such work can leave the reference off.",
-        source=MEMORY,
     ),
     Family(
         name="timing reference",
@@ -365,7 +375,6 @@ SENSORS = (
         does_not_say="Nothing about where the cams sit.",
         supports=(("crank_signal", "strong"), ("cam_signal", "weak")),
         because="It is the signal from which angles are counted, often picked up at the cam or in a distributor.",
-        source=MEMORY,
     ),
     Family(
         name="position signal output",
@@ -380,7 +389,6 @@ SENSORS = (
         does_not_say="Nothing about the sensors or the cams themselves.",
         supports=(("cam_signal", "weak"), ("crank_signal", "weak")),
         because="Only the wire between modules is tested.",
-        source=MEMORY,
     ),
 )
 
@@ -390,7 +398,13 @@ MISFIRE = (
     Family(
         name="misfire",
         kind="misfire",
-        rows=(Row("P0300", "", "several cylinders"), *(Row(f"P03{n:02d}", "", f"cylinder {n}") for n in range(1, 13))),
+        rows=(
+            Row("P0300", "", "several cylinders"),
+            *(Row(f"P03{n:02d}", "", f"cylinder {n}") for n in range(1, 13)),
+            Row("P0314", "", "one cylinder, which is not said"),
+            Row("P0316", "", "in the first turns after the start"),
+            Row("P0363", "", "so many that fuel was shut off"),
+        ),
         meaning="misfire: {what}",
         says="The crank did not speed up as it should after this firing.",
         does_not_say="Not why: spark, fuel, sealing and valve timing all do it. On one bank only it may be that bank's "
@@ -398,7 +412,6 @@ MISFIRE = (
         supports=(("chain_slipped", "weak"),),
         because="A bank two teeth off fills badly; a bank one tooth off often still fires.",
         points_to=("cylinders",),
-        source=MEMORY,
     ),
 )
 
@@ -412,7 +425,6 @@ OIL = (
         does_not_say="Not whether level, pump, clearance or screen is at fault. Stop the engine and measure it.",
         supports=(("oil_control", "strong"), ("phaser_loose", "moderate"), ("chain_slipped", "weak")),
         because="Phasers and chain tensioners live on that pressure.",
-        source=MEMORY,
     ),
     Family(
         name="oil pressure sensor",
@@ -424,7 +436,6 @@ OIL = (
         "gauge.",
         supports=(("oil_control", "weak"),),
         because="A bad sensor is likelier than bad pressure, and low pressure would be grave.",
-        source=MEMORY,
     ),
     Family(
         name="oil temperature sensor",
@@ -438,7 +449,6 @@ OIL = (
         does_not_say="Nothing about where the cams sit.",
         supports=(("oil_control", "weak"),),
         because="Phaser control is scheduled by oil temperature.",
-        source=MEMORY,
     ),
 )
 
@@ -450,7 +460,8 @@ AIRFLOW = (
         kind="airflow",
         rows=_rows(
             "P0505 - does not work, P0506 - idle slower than wanted, P0507 - idle faster than wanted, "
-            "P0508 - circuit low, P0509 - circuit high, P0511 - circuit, P050A - bad at a cold start"
+            "P0508 - circuit low, P0509 - circuit high, P0511 - circuit, P0518 - circuit that comes and goes, "
+            "P0519 - does not perform"
         ),
         meaning="idle air control: {what}",
         says="Idle speed and the air that should give it do not go together.",
@@ -458,7 +469,29 @@ AIRFLOW = (
         supports=(("chain_slipped", "weak"),),
         because="Deposits and leaks are usual; an engine out of time idles badly too.",
         points_to=("airflow",),
+    ),
+    Family(
+        name="idle at a cold start",
+        kind="airflow",
+        rows=_rows("P050A -"),
+        meaning="idle air control bad at a cold start",
+        says="Idle speed is not as wanted in the first seconds after a cold start.",
+        does_not_say="Not whether air, fuel or the engine is at fault.",
+        supports=(),
+        because="As for idle speed control.",
+        points_to=("airflow",),
         source=MEMORY,
+    ),
+    Family(
+        name="air leak",
+        kind="airflow",
+        rows=_rows("P2281 - before the throttle, P2282 - after the throttle"),
+        meaning="air leak {what}",
+        says="More air reaches the engine than is measured.",
+        does_not_say="Nothing about timing.",
+        supports=(),
+        because="Hoses, gaskets.",
+        points_to=("airflow",),
     ),
     Family(
         name="closed throttle switch",
@@ -470,7 +503,6 @@ AIRFLOW = (
         supports=(),
         because="A switch.",
         points_to=("airflow",),
-        source=MEMORY,
     ),
     Family(
         name="throttle position sensor",
@@ -490,7 +522,6 @@ AIRFLOW = (
         supports=(),
         because="Sensor tracks, plugs, deposits.",
         points_to=("airflow",),
-        source=MEMORY,
     ),
     Family(
         name="pedal position sensor",
@@ -508,7 +539,6 @@ AIRFLOW = (
         supports=(),
         because="Sensor tracks and plugs.",
         points_to=("airflow",),
-        source=MEMORY,
     ),
     Family(
         name="throttle actuator",
@@ -529,7 +559,6 @@ AIRFLOW = (
         supports=(),
         because="Deposits, a worn gear, a leak after the throttle.",
         points_to=("airflow",),
-        source=MEMORY,
     ),
     Family(
         name="air and pressure sensors",
@@ -551,7 +580,6 @@ AIRFLOW = (
         supports=(("chain_slipped", "weak"),),
         because="Leaks, deposits and sensors are usual; low vacuum from late cams is not rare.",
         points_to=("airflow",),
-        source=MEMORY,
     ),
     Family(
         name="fuel trim",
@@ -564,7 +592,6 @@ AIRFLOW = (
         supports=(("chain_slipped", "weak"),),
         because="A bank out of time breathes differently from the other one.",
         points_to=("airflow",),
-        source=MEMORY,
     ),
 )
 

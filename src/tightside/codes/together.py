@@ -15,6 +15,8 @@ from tightside.records import CodeFinding, CodeSetFinding
 
 #: codes that say a cam is late or early, by what comes after P00
 LATE = frozenset({"over-retarded", "cold start, over-retarded"})
+CYLINDERS = frozenset(range(1, 13))  # P0301 to P0312
+DEAD_VALVE = ("actuator circuit", "actuator circuit low or high", "control valve circuit")
 EARLY = frozenset({"over-advanced", "cold start, over-advanced"})
 
 
@@ -192,7 +194,7 @@ def correlation_with_crank(codes: Codes) -> list[CodeSetFinding]:
 
 def position_with_actuator_circuit(codes: Codes) -> list[CodeSetFinding]:
     """A valve without current cannot move its cam."""
-    dead = {f.cam: f for f in codes.family("actuator circuit", "actuator circuit low or high")}
+    dead = {f.cam: f for f in codes.family(*DEAD_VALVE)}
     return [
         CodeSetFinding(
             pattern="cam does not follow, and its oil valve has no current",
@@ -310,7 +312,7 @@ def sensors_everywhere(codes: Codes) -> list[CodeSetFinding]:
 
 def misfires_of_the_bank(codes: Codes) -> list[CodeSetFinding]:
     """A bank out of time fires badly as a bank."""
-    hit = {int(f.code[3:]) for f in codes.of("misfire") if f.code != "P0300" and f.standard}
+    hit = {int(f.code[3:]) for f in codes.of("misfire") if f.standard and f.code[:4] in ("P030", "P031")} & CYLINDERS
     found = []
     for bank, mine in _by_bank(codes.correlation).items():
         own = set(codes.banks.get(bank, ()))
