@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 from collections.abc import Callable
 from pathlib import Path
@@ -10,9 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from test_formats_contract import DBC, RATE_HZ, ROWS, times, volts
-from tightside.errors import DataError
-from tightside.recordings import read_recording, tables
+from test_formats_contract import DBC, RATE_HZ, ROWS, in_little_room, times, volts, write_parquet
+from tightside.errors import DataError, OutsideError
+from tightside.recordings import read_recording, spool, tables
 from tightside.records import Levels, Readings, Trace
 
 
@@ -275,3 +276,89 @@ def test_first_row_over_range_is_no_heading() -> None:
     crank = read_recording(io.BytesIO(f"Time [s],crank,ECT\n{rows}".encode())).channels[0]
     assert crank.role == "crank" and isinstance(crank.data, Trace)
     assert np.isnan(crank.data.values()[::50]).all() and np.isfinite(crank.data.values()[1:50]).all()
+
+
+# ------------------------------------------------------------------------------------------------ too large for memory
+
+
+def values_of(path: Path) -> dict[str, np.ndarray]:
+    recording = read_recording(path)
+    found = {}
+    for channel in recording.channels:
+        assert isinstance(channel.data, Trace)
+        assert channel.data.rate_hz == RATE_HZ
+        found[channel.column] = channel.data.values()
+    return found
+
+
+def check_large(path: Path, monkeypatch: pytest.MonkeyPatch, count: int) -> None:
+    """Read in pieces, the file gives what it gives in one go."""
+    whole = values_of(path)
+    in_little_room(monkeypatch)
+    parts = values_of(path)
+    assert list(whole) == list(parts) and len(whole) == count
+    for name, values in whole.items():
+        np.testing.assert_array_equal(values, parts[name], err_msg=name)
+
+
+def test_parquet_in_batches_holds_dates_gaps_and_all_kinds_of_numbers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import polars as pl
+
+    i = np.arange(ROWS)
+    before_midnight = np.datetime64("2026-11-25T23:59:59.9", "us") + i * np.timedelta64(100, "us")
+    columns = {
+        "time": pl.Series(before_midnight), "int": i.astype(np.int16) % 50, "bool": i % 7 < 3, "float": np.sin(i),
+        "gaps": pl.Series([None if k % 100 == 5 else k for k in range(ROWS)], dtype=pl.UInt16),
+        "single": pl.Series(np.sin(i), dtype=pl.Float32), "words": ["x"] * ROWS, "wide": i.astype(np.int64) << 20,
+    }  # fmt: skip
+    pl.DataFrame(columns).write_parquet(tmp_path / "made.parquet", row_group_size=300)
+    check_large(tmp_path / "made.parquet", monkeypatch, 6)
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_npz_on_disk_holds_tables_of_either_order(
+    packed: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table = np.column_stack([*volts(), volts()[0] ** 2])
+    arrays = {"fs": np.array(RATE_HZ), "rows": table, "across": table.T.copy(), "fortran": np.asfortranarray(table),
+              "foreign": volts()[0].astype(">f4"), "plain": np.arange(ROWS, dtype=np.int16) % 70}  # fmt: skip
+    (np.savez_compressed if packed else np.savez)(tmp_path / "made.npz", **arrays)
+    check_large(tmp_path / "made.npz", monkeypatch, 11)
+
+
+@pytest.mark.parametrize("packing", [None, "gzip"])
+def test_hdf5_on_disk_holds_tables_and_named_fields(
+    packing: str | None, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    h5py = pytest.importorskip("h5py")
+    table = np.column_stack([*volts(), volts()[0] ** 2])
+    fields = np.zeros(ROWS, [("front", "<i2"), ("rear", "<f8")])
+    fields["front"], fields["rear"] = np.arange(ROWS), volts()[1]
+    with h5py.File(tmp_path / "made.h5", "w") as file:
+        file.attrs["sample_rate"] = RATE_HZ
+        for name, values in {"rows": table, "across": table.T.copy(), "fields": fields, "one": volts()[0]}.items():
+            file.create_dataset(name, data=values, compression=packing)
+        file["rows"].attrs["columns"] = ["crank", "cam", "other"]
+    check_large(tmp_path / "made.h5", monkeypatch, 9)
+
+
+def test_csv_with_gaps_in_blocks_reads_as_in_one_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = np.delete(np.arange(6000), np.r_[700:760, 3000:3010])
+    rows = "".join(f"{k / RATE_HZ:.4f},{k % 90 + 0.5},{k % 7}\n" for k in kept)
+    (tmp_path / "made.csv").write_text("Time [s],crank,cam 1A\n" + rows)
+    check_large(tmp_path / "made.csv", monkeypatch, 2)
+
+
+def test_full_disk_is_told_in_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "made.parquet"
+    path.write_bytes(write_parquet())
+    in_little_room(monkeypatch)
+
+    def full(*_: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(spool.SpooledColumns, "_write", full)
+    with pytest.raises(OutsideError, match="disk is full"):
+        read_recording(path)

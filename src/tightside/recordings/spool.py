@@ -64,10 +64,13 @@ class SpooledColumns:
         """
         for i, values in enumerate(columns):
             try:
-                self._files[i].write(np.ascontiguousarray(values, dtype=self._dtypes[i]).data)
+                self._write(i, np.ascontiguousarray(values, dtype=self._dtypes[i]))
             except OSError as problem:
                 raise disk_trouble(problem) from problem
             self._lengths[i] += len(values)
+
+    def _write(self, column: int, values: NDArray[Any]) -> None:
+        self._files[column].write(values.data)
 
     def arrays(self) -> list[NDArray[Any]]:
         """The columns. Reading them moves pages in; the system drops these when it needs the memory.
@@ -106,10 +109,10 @@ def disk_trouble(problem: OSError) -> OutsideError:
     )
 
 
-def blocks_of(values: NDArray[Any], rows: int = BLOCK) -> Iterator[NDArray[Any]]:
+def blocks_of(values: NDArray[Any]) -> Iterator[NDArray[Any]]:
     """The rows of an array in order, some at a time."""
-    for start in range(0, len(values), rows):
-        yield values[start : start + rows]
+    for start in range(0, len(values), BLOCK):
+        yield values[start : start + BLOCK]
 
 
 def is_mapped(values: NDArray[Any]) -> bool:

@@ -76,7 +76,7 @@ def _in_batches(scan: pl.LazyFrame, rows: int, options: ReadOptions) -> tuple[Co
     wanted = [name for name, kind in schema.items() if kind.is_numeric() or kind.is_temporal() or kind == pl.Boolean]
     dates = [schema[name].is_temporal() for name in wanted]
     done = 0
-    with SpooledColumns([np.int64 if date else np.float64 for date in dates]) as spool:
+    with SpooledColumns([_kept_as(schema[name]) for name in wanted]) as spool:
         for batch in scan.select(wanted).collect_batches(maintain_order=True):
             spool.append([_plain(series) for series in batch.get_columns()])
             done += len(batch)
@@ -91,15 +91,25 @@ def _in_batches(scan: pl.LazyFrame, rows: int, options: ReadOptions) -> tuple[Co
     )
 
 
+def _kept_as(kind: pl.DataType) -> type[np.generic]:
+    """What holds the numbers of a column, and NaN where there is none. 24 bits are enough for whole numbers of 16."""
+    import polars as pl
+
+    if kind.is_temporal():
+        return np.int64
+    small = kind in (pl.Float32, pl.Int16, pl.UInt16, pl.Int8, pl.UInt8, pl.Boolean)
+    return np.float32 if small else np.float64
+
+
 def _plain(series: pl.Series) -> NDArray[Any]:
-    """Numbers in double precision, NaN where there is none; moments as whole counts, or `NO_MOMENT`."""
+    """Numbers, NaN where there is none; moments as whole counts, or `NO_MOMENT`."""
     import polars as pl
 
     if series.dtype == pl.Date:
         series = series.cast(pl.Datetime("us"))
     if series.dtype.is_temporal():
         return series.to_physical().cast(pl.Int64).fill_null(NO_MOMENT).to_numpy()
-    return series.cast(pl.Float64).to_numpy()
+    return series.cast(pl.Float32 if _kept_as(series.dtype) is np.float32 else pl.Float64).to_numpy()
 
 
 def _date_column(name: str, counts: NDArray[Any], kind: pl.DataType, number: int) -> Column:
