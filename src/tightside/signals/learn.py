@@ -164,7 +164,9 @@ def _refined(times_s: Floats, gaps: Floats) -> tuple[Floats, float]:
         if len(mine) == 0:
             mine = value[(place[:-1] == k) & whole]
         if len(mine):  # the mean, which takes a swing that alternates from turn to turn with it
-            new[k] = np.exp(mine[np.abs(mine - np.median(mine)) <= ASTRAY].mean())
+            middle = np.median(mine)
+            near = mine[np.abs(mine - middle) <= ASTRAY]
+            new[k] = np.exp(near.mean() if len(near) else middle)
     new /= new.sum()
     odd = (track.missed + track.extra) / max(len(times_s), 1)
     return new, odd

@@ -13,6 +13,7 @@ from tightside.timing.offset import summarise
 from tightside.timing.teeth import TeethBelief
 
 EITHER_WAY = 0.05  # chance from which the other way up must be counted in
+PUT_RIGHT = 0.8  # chance from which the crank signal is taken to be upside down
 Interval = tuple[float, float]
 
 
@@ -64,7 +65,7 @@ AS_READ = Frame()
 def frame_of(belief: TeethBelief, repeat_deg: float, crank_turned_deg: tuple[float, ...]) -> Frame:
     """The frame that the beliefs about the crank reference, which all cams share, speak for."""
     for probability, at in zip(belief.crank_turned, crank_turned_deg, strict=True):
-        if probability > 0.5:
+        if probability > PUT_RIGHT:
             sure = probability > 1.0 - EITHER_WAY
             return Frame(shift_deg=at, crank_turned=True, open_deg=() if sure else (-at,))
     maybe = tuple(

@@ -14,7 +14,8 @@ from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 CALL_AT = 0.8  # probability from which a number of teeth is called; the words say how sure
 REFERENCE_OPEN = 0.2  # no slip is called while the crank reference may be what is off
 REFERENCE_DOUBT = 0.05  # a slip is called, but what else it might be is said
-MUST_SPEAK = 2.7  # odds that the recording itself must add: "in time" is never called from what is usual alone
+MUST_SPEAK = 2.0  # odds that the recording itself must add: "in time" is never called from what is usual alone ...
+MUST_SPEAK_UP = 4.0  # ... and more where it is the crank reference that seems off
 FEWEST_CYCLES = 2
 IN_TIME_DEG = 3.0  # a healthy cam stays near zero (common practice, no source)
 ERRATIC_DEG = 1.3  # scatter of a loose phaser begins about here (common practice, no source)
@@ -250,8 +251,10 @@ def _state(
 
 def is_sure(belief: TeethBelief, teeth: int) -> bool:
     """Whether so many teeth may be called."""
-    open_reference = teeth != 0 and belief.reference_lost > REFERENCE_OPEN
-    return belief.probability[teeth] >= CALL_AT and belief.spoken >= MUST_SPEAK and not open_reference
+    open_reference = belief.reference_lost > REFERENCE_OPEN
+    if belief.spoken < (MUST_SPEAK_UP if open_reference else MUST_SPEAK):
+        return False
+    return belief.probability[teeth] >= CALL_AT and not (open_reference and teeth != 0)
 
 
 def _steady_state(

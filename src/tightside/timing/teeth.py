@@ -29,6 +29,7 @@ EARLIER_OF_BANK, EARLIER_OF_CAM = (
 )  # share of the jumps that happen before the last stage, where there are more
 MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
 WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0  # chains worn at all; late only, exponential, by the bank
+COMMON_WEAR_SHARE = 0.2  # ... and so often alike on all banks: the chains are of one age
 PHASER_WEIGHT = 0.05  # a phaser that is not parked: anywhere within its authority
 PHASER_WEIGHT_CRANKING = 0.03  # the same before there is oil pressure, when its pin should hold it
 ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
@@ -38,8 +39,9 @@ REFERENCE_SD_DEG = 0.6  # crank sensor and wheel as built
 REFERENCE_LOST = 0.045  # chance that the reference is off by more: wheel moved, wrong data
 REFERENCE_SPAN_DEG = 14.0  # ... by about this much (Laplace)
 REFERENCE_TEETH = 0.03  # ... or by as much as whole teeth of the drive: set together wrongly, a lone cam cannot tell
-CRANK_TURNED = 0.025  # a crank signal read upside down, where its edges cannot show it
+CRANK_TURNED = 0.015  # a crank signal read upside down, where its edges cannot show it
 LOST_DEG = 3.0  # from here on a reference counts as lost
+WORN = -1  # marks wear of all banks among the errors of the reference
 PLACES_DEG = 200.0  # places of a repeating wheel are weighed this far
 
 
@@ -130,8 +132,8 @@ def references(
 
     Close together about zero, coarser further out; about every whole tooth of the drive; about what a signal read
     upside down would be off by; and the same again about every turn of the wheel onto itself, for nothing but the cams
-    says which of them it is. The third is 0 where the signal is upright, k for the k-th of ``turned_deg``; the fourth
-    counts the turns of the wheel onto itself.
+    says which of them it is; and, as it looks the same, lateness from wear on all banks alike. The third is 0 where the
+    signal is upright, k for the k-th of ``turned_deg``, WORN for wear; the fourth counts the wheel's turns onto itself.
     """
     near, far = np.arange(-3.0, 3.01, 0.4), np.arange(3.4, 80.0, 0.8)
     s = np.concatenate((-far[::-1], near, far))
@@ -149,11 +151,14 @@ def references(
             for sign, side in ((1, LATE_SHARE), (-1, 1.0 - LATE_SHARE)):
                 parts.append((sign * count * pitch + comb, REFERENCE_TEETH / len(pitches_deg) * share * side * blur))
     places = range(-int(PLACES_DEG / repeat_deg), int(PLACES_DEG / repeat_deg) + 1)
-    here, ways = len(np.concatenate([s for s, _ in parts])), len(turned_deg)
+    late, worn = wear_prior()
+    parts.append((late[1:], COMMON_WEAR_SHARE * worn[1:]))
+    here, ways = sum(len(s) for s, _ in parts), len(turned_deg)
     parts += [(at + comb, CRANK_TURNED / ways * blur) for at in turned_deg]
     parts += [(m * repeat_deg + comb, blur) for m in places if m]
     s, weight = (np.concatenate(of) for of in zip(*parts, strict=True))
     way, place = np.zeros(len(s), int), np.zeros(len(s), int)
+    way[here - len(late) + 1 : here] = WORN
     way[here : here + ways * len(comb)] = np.repeat(np.arange(ways) + 1, len(comb))
     place[here + ways * len(comb) :] = np.repeat([m for m in places if m], len(comb))
     return s, weight / weight.sum(), way, place
