@@ -27,7 +27,6 @@ from tightside.signals.clock import make_clock
 from tightside.signals.edges import find_edges
 from tightside.signals.follow import follow_wheel
 from tightside.signals.learn import Learned, with_turns
-from tightside.signals.polarity import with_sharper
 from tightside.signals.recognise import (
     CrankChoice,
     cam_edges,
@@ -113,7 +112,7 @@ def _trains(
     def train_of(channel: Channel) -> EdgeTrain:
         kind = kinds.get(channel.role or "")
         found = find_edges(channel, kind=None if kind == "logic" else kind)
-        return with_sharper(without_chatter(found), channel)
+        return without_chatter(found)
 
     large = sum(c.data.raw.nbytes for c in channels if isinstance(c.data, Trace)) > THREADED_BYTES
     trains = {}

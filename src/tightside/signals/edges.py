@@ -24,9 +24,11 @@ from tightside.signals.edge_swings import grouped
 from tightside.signals.edge_times import refine, steady_levels
 from tightside.signals.edge_wrap import unwrapped
 from tightside.signals.extrema import block_extrema, frozen
+from tightside.signals.polarity import Sharper, sharper_of
 
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _HUM_V = 0.3  # peak to peak
+_MOST_LOOKED_AT = 20_000  # changes that say which polarity is sharper
 _CALM = 16.0  # swing in standard deviations of the noise
 _CROSSES = 6.0  # noise deviations that a coil goes beyond rest on both sides, within 5 to 15 % of its swing
 
@@ -44,6 +46,7 @@ class _Found:
     low: float = 0.0
     high: float = 0.0
     notes: tuple[str, ...] = ()
+    sharper: Sharper = None
 
 
 def find_edges(channel: Channel, *, kind: SensorKind | None = None) -> EdgeTrain:
@@ -115,7 +118,12 @@ def _train(channel: Channel, trace: Trace, found: _Found) -> EdgeTrain:
         low=levels[0],
         high=levels[1],
         notes=tuple(_in_units(note, trace, channel.unit) for note in found.notes),
+        sharper=_turned(found.sharper) if trace.scale < 0 else found.sharper,
     )
+
+
+def _turned(sharper: Sharper) -> Sharper:
+    return {"rising": "falling", "falling": "rising"}[sharper] if sharper else None  # type: ignore[return-value]
 
 
 def _without_hum(train: EdgeTrain, unit: str) -> EdgeTrain:
@@ -172,7 +180,11 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
 def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
     """Sub-sample times of a pattern's changes, and how good they are."""
     signal, changes = pattern.signal, pattern.changes
-    cross, level, size = _hall_levels(pattern) if pattern.kind == "hall" else _coil_levels(pattern, limits)
+    sharper: Sharper = None
+    if pattern.kind == "hall":
+        cross, level, size = _hall_levels(pattern)
+    else:
+        cross, level, size, sharper = _coil_levels(pattern, limits)
     span = _spans(pattern)
     ok = np.isfinite(cross) & np.isfinite(level)
     rising = changes.rising
@@ -194,6 +206,7 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
         transition=usual_of(span),
         low=usual_of(np.minimum(some.before, some.after)),
         high=usual_of(np.maximum(some.before, some.after)),
+        sharper=sharper,
     )
 
 
@@ -205,15 +218,18 @@ def _hall_levels(pattern: Pattern) -> tuple[Floats, Floats, Floats]:
     return changes.cross, middle, np.abs(changes.after - changes.before)
 
 
-def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats, Floats]:
-    """Crossings of the rest level, that level (NaN for a swing that does not clearly cross it), and the swings."""
+def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats, Floats, Sharper]:
+    """Crossings of rest, that level (NaN for a swing that does not clearly cross it), the swings, the sharper kind."""
     swings = pattern.changes.swings
     rest = rest_along(pattern.signal.x, swings, pattern.changes.cross, pattern.signal.per_second, limits)
     clear = np.clip(_CROSSES * pattern.signal.noise, 0.05 * swings.sizes(), 0.15 * swings.sizes())
     low, high = np.minimum(swings.value[1:], swings.value[:-1]), np.maximum(swings.value[1:], swings.value[:-1])
     level = np.where((high > rest + clear) & (low < rest - clear), rest, np.nan)
     cross = cross_at(pattern.signal, swings, swings.value, rest, centre=True)
-    return cross, level, swings.sizes()
+    some = slice(0, _MOST_LOOKED_AT)
+    part = swings.take(slice(0, _MOST_LOOKED_AT + 1))
+    sharper = sharper_of(pattern.signal.x, part, cross[some], rest[some], pattern.signal.noise)
+    return cross, level, swings.sizes(), sharper
 
 
 def _spans(pattern: Pattern) -> Floats:
