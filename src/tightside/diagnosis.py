@@ -22,10 +22,14 @@ from tightside.records import (
     CodeFinding,
     CodeSetFinding,
     CrankClock,
+    CylinderFinding,
+    CylindersFinding,
     EdgeTrain,
     PhaserMotion,
+    PressureFinding,
     Record,
     Recording,
+    Sealing,
     WheelPattern,
 )
 
@@ -46,6 +50,11 @@ def plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [plain(v) for v in value]
     return value
+
+
+def _interval(found: tuple[float, float] | None) -> Interval:
+    """95 % interval of a value and its standard deviation."""
+    return (found[0] - 1.96 * found[1], found[0] + 1.96 * found[1]) if found else None
 
 
 class Part(BaseModel):
@@ -323,23 +332,84 @@ class PhaserPart(Part):
 class CylinderPart(Part):
     """What one cylinder does."""
 
-    cylinder: int
+    cylinder: int | None  # null where nothing names the cylinders: then only their order is known
     relative_compression: Number = None
     relative_compression_ci95: Interval = None
     contribution: Number = None
     sealing: Literal["good", "suspect", "poor", "unknown"] = "unknown"
+    place: int | None = None  # in firing order, from 1
+    contribution_ci95: Interval = None
+    pulls: Literal["good", "weak", "none", "unknown"] = "unknown"
+
+    @classmethod
+    def of(cls, found: CylinderFinding) -> CylinderPart:
+        """The cylinder's entry in the result, from the record of the cylinders room."""
+        compression, contribution = found.relative_compression, found.contribution
+        return cls(
+            cylinder=found.cylinder,
+            place=found.place,
+            relative_compression=compression[0] if compression else None,
+            relative_compression_ci95=_interval(compression),
+            contribution=contribution[0] if contribution else None,
+            contribution_ci95=_interval(contribution),
+            sealing=found.sealing,
+            pulls=found.pulls,
+        )
 
 
 class PressurePart(Part):
-    """Valve events read from one cylinder's pressure. [deg]"""
+    """One cylinder's pressure: top dead centre, valve events, what the cams' offsets are by it. [deg]"""
 
     cylinder: int
-    tdc_deg: Number = None
-    evo_deg: Number = None
+    tdc_deg: Number = None  # 0 where it should be
+    tdc_ci95: Interval = None
+    evo_deg: Number = None  # after the cylinder's own compression top
+    evo_ci95: Interval = None
     evc_deg: Number = None
+    evc_ci95: Interval = None
     ivo_deg: Number = None
+    ivo_ci95: Interval = None
     ivc_deg: Number = None
+    ivc_ci95: Interval = None
     offsets: dict[str, dict[str, Any]] = Field(default_factory=dict)
+    column: str = ""
+    kind: Literal["motored", "fired", "none"] = "none"
+    cycles: int = 0
+    rpm: Number = None
+    zero: Literal["absolute", "gauge", "unknown"] = "unknown"
+    scale_known: bool = False
+    peak_kpa_abs: Number = None
+    peak_spread: Number = None
+    loss_angle_deg: Number = None
+    compression_exponent: Number = None
+    expansion_exponent: Number = None
+    expansion_ratio: Number = None  # pressure 60 degrees after top over that 60 before
+    held: Number = None  # gauge peak over that of the same charge without a leak
+    hole_mm2: Number = None
+    intake_kpa_abs: Number = None
+    exhaust_kpa_abs: Number = None
+    sealing: Literal["good", "suspect", "poor", "unknown"] = "unknown"
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def of(
+        cls, found: PressureFinding, offsets: Mapping[str, Mapping[str, Any]], sealing: Sealing = "unknown"
+    ) -> PressurePart:
+        """The cylinder's entry in the result; ``offsets`` by cam, teeth counted."""
+        same = (
+            "cylinder", "column", "kind", "cycles", "rpm", "zero", "scale_known", "peak_kpa_abs", "peak_spread",
+            "loss_angle_deg", "expansion_ratio", "held", "tdc_deg", "notes",
+        )  # fmt: skip
+        values: dict[str, Any] = {name: getattr(found, name) for name in same}
+        for name in ("compression_exponent", "expansion_exponent", "hole_mm2", "intake_kpa_abs", "exhaust_kpa_abs"):
+            pair = getattr(found, name)
+            values[name] = pair[0] if pair else None
+        for event in found.events:
+            values[f"{event.name}_deg"] = event.angle_deg
+            values[f"{event.name}_ci95"] = _interval((event.angle_deg, event.sd_deg))
+        if found.tdc_deg is not None and found.tdc_sd_deg is not None:
+            values["tdc_ci95"] = _interval((found.tdc_deg, found.tdc_sd_deg))
+        return cls(**values, offsets={cam: dict(told) for cam, told in offsets.items()}, sealing=sealing)
 
 
 class AirflowPart(Part):
@@ -436,3 +506,5 @@ class Examination(Record):
     phasers: tuple[PhaserMotion, ...] = ()
     codes: tuple[CodeFinding, ...] = ()
     code_sets: tuple[CodeSetFinding, ...] = ()
+    pressure: tuple[PressureFinding, ...] = ()
+    cylinders: CylindersFinding | None = None

@@ -40,6 +40,7 @@ from tightside.diagnosis import (
 from tightside.engine.model import Engine
 from tightside.engine.patterns import cam_patterns, drive_stages, wheel_pattern
 from tightside.errors import UsageError
+from tightside.per_cylinder import cylinders_joined, with_cylinders
 from tightside.recordings.registry import read_recording
 from tightside.records import (
     OTHER_BANK,
@@ -173,7 +174,9 @@ def diagnose(
         else diagnose_recording(r, wheel, patterns, tops_deg=_tops(engine), drive=_drive(cam_teeth), progress=say)
         for r in recordings
     ]
-    whole = _coded(_joined(examined, engine), engine, codes, code_table)
+    examined = [with_cylinders(e, engine) for e in examined]
+    joined = cylinders_joined(_joined(examined, engine), examined)
+    whole = _coded(joined, engine, codes, code_table)
     return _caused(whole, engine, observations, tools)
 
 
