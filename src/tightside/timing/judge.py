@@ -11,7 +11,7 @@ from tightside.timing.frame import AS_READ, EITHER_WAY, Frame, frame_of
 from tightside.timing.offset import lag1, robust_sd, summarise
 from tightside.timing.teeth import MeasuredCam, TeethBelief, infer_teeth
 
-CALL_AT = 0.8  # probability from which a number of teeth is called; the words say how sure
+CALL_AT = 0.75  # probability from which a number of teeth is called; the words say how sure
 REFERENCE_OPEN = 0.2  # no slip is called while the crank reference may be what is off
 REFERENCE_DOUBT = 0.05  # a slip is called, but what else it might be is said
 MUST_SPEAK = 2.0  # odds that the recording itself must add: "in time" is never called from what is usual alone ...
