@@ -34,9 +34,18 @@ def _jumps_in(x: Any, blocks: Any, size: float, at: Any) -> int:
     return n
 
 
+def _wide_blocks(extrema: BlockExtrema, size: float) -> Ints:
+    """Blocks that range over ``size`` or more. Short integers stay short: a wrapped difference is right unsigned."""
+    low, high = extrema.low, extrema.high
+    if low.dtype.kind in "iu" and low.dtype.itemsize <= 2:
+        unsigned = np.dtype(f"u{low.dtype.itemsize}")
+        return np.flatnonzero((high - low).view(unsigned) >= unsigned.type(np.ceil(size)))
+    return np.flatnonzero(np.subtract(high, low, dtype=np.float32) >= size)
+
+
 def _jumps(x: NDArray[Any], extrema: BlockExtrema, size: float) -> Ints:
     """Samples after which the signal jumps by ``size`` or more; none if a look at a few blocks shows almost none."""
-    blocks = np.flatnonzero(np.subtract(extrema.high, extrema.low, dtype=np.float32) >= size)
+    blocks = _wide_blocks(extrema, size)
     at = np.empty(_MOST_JUMPS, np.int64)
     some = blocks[np.linspace(0, len(blocks) - 1, min(len(blocks), _LOOKED_AT)).astype(int)]
     if _jumps_in(x, some, size, at) < 2 * _FEWEST:
