@@ -13,7 +13,7 @@ from examinations import CALLS, STATES, Calls, examination
 from tightside.diagnosis import CamSeen, CamVerdict, Diagnosis, RecordingPart, SpeedPart
 from tightside.report import advice
 from tightside.report.text import answers, describe_text, diagnosis_text, headline, verdict, with_words
-from tightside.report.words import half_width, odds, short_name, signed, teeth_words
+from tightside.report.words import give_or_take, half_width, odds, short_name, signed, teeth_words
 
 
 def test_headline_one_cam_slipped_names_bank_cam_teeth_and_side() -> None:
@@ -23,7 +23,8 @@ def test_headline_one_cam_slipped_names_bank_cam_teeth_and_side() -> None:
 def test_headline_both_cams_of_a_bank_slipped_share_one_sentence() -> None:
     calls: Calls = {**CALLS, "1A": ("slipped", -34.4, 0.1, -2), "1B": ("slipped", -34.1, 0.1, -2)}
     said = headline(examination(calls).diagnosis)
-    assert said == "Bank 1 intake cam (1A) and bank 1 exhaust cam (1B): slipped, two teeth early."
+    assert said == "Bank 1 intake cam (1A) and bank 1 exhaust cam (1B): probably slipped, two teeth early."
+    assert "probably" not in headline(examination().diagnosis)  # one tooth there is surer than nine in ten
 
 
 def test_headline_all_in_time_says_so_once() -> None:
@@ -202,3 +203,8 @@ def test_diagnosis_text_without_reference_still_says_what_is_in_it() -> None:
     seen = Diagnosis(cams=(CamSeen(cam="cam", column="cam", edges_per_cycle=8, cycles=40),))
     text = diagnosis_text(seen)
     assert text.startswith("Cannot tell") and "cam “cam”: 8 edges a cycle, 40 cycles" in text
+
+
+def test_interval_to_one_side_is_said_as_two_ends() -> None:
+    assert give_or_take(17.1, (16.8, 17.4)) == "±0.3"
+    assert give_or_take(-21.2, (-21.4, 2.4)) == "−21.4° to +2.4°"

@@ -16,7 +16,7 @@ from tightside.report.offsets import SHORT, render_offsets
 from tightside.report.speed import render_speed
 from tightside.report.text import Answer, answers, headline, with_words
 from tightside.report.traces import cycle_rpm, render_traces
-from tightside.report.words import capital, chances, half_width, is_placed, short_name, signed, teeth_words
+from tightside.report.words import capital, chances, give_or_take, is_placed, short_name, signed, teeth_words
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -107,7 +107,7 @@ def _shown(cam: CamVerdict, every: tuple[CamVerdict, ...]) -> CamShown:
     said = teeth_words(cam.teeth_call) if cam.teeth_call is not None else SHORT[cam.state]
     number = ""
     if cam.offset_deg is not None:
-        give = f" ±{half_width(cam.ci95_deg)}" if cam.ci95_deg else ""
+        give = f" {give_or_take(cam.offset_deg, cam.ci95_deg)}" if cam.ci95_deg else ""
         number = signed(cam.offset_deg, 1) + give
     name = capital(short_name(cam.cam, every))
     return CamShown(

@@ -16,7 +16,7 @@ from tightside.report.words import (
     chances,
     count,
     degrees,
-    half_width,
+    give_or_take,
     listed,
     long_name,
     odds,
@@ -27,6 +27,7 @@ from tightside.report.words import (
 
 WIDTH = 96
 PRACTICE = "(common practice, no source)"
+PLAIN = 0.9  # a slip that is less sure is called probable
 BANKS_AGREE_DEG = 3.0  # as the comparison takes it
 
 
@@ -70,7 +71,8 @@ def _call(cams: tuple[CamVerdict, ...]) -> str:
     cam = cams[0]
     match cam.state:
         case "slipped" if cam.teeth_call:
-            return f"slipped, {teeth_words(cam.teeth_call)}"
+            surest = min(c.call_probability or 0.0 for c in cams)
+            return f"{'' if surest >= PLAIN else 'probably '}slipped, {teeth_words(cam.teeth_call)}"
         case "slipped":
             return "slipped, by how many teeth is not certain"
         case "erratic":
@@ -83,8 +85,8 @@ def _call(cams: tuple[CamVerdict, ...]) -> str:
             return "no signal, cannot be judged"
         case "not enough data" if all(c.only_compared for c in cams):
             apart = max(abs(c.offset_deg or 0.0) for c in cams)
-            how = "agree within" if apart <= BANKS_AGREE_DEG else "stand apart by"
-            return f"the two {how} {degrees(apart)}; whether either is in time cannot be told"
+            how = "agree within" if apart <= BANKS_AGREE_DEG else f"stand apart by{' up to' * (len(cams) > 2)}"
+            return f"the banks {how} {degrees(apart)}; whether any is in time cannot be told"
         case "not enough data":
             return f"cannot tell from this {'recording' if cam.evidence == 'sensor' else 'log'}"
         case _:
@@ -119,7 +121,7 @@ def _why(cam: CamVerdict, every: Sequence[CamVerdict]) -> list[str]:
 
 def _place(cam: CamVerdict) -> str:
     assert cam.offset_deg is not None
-    give = f" (±{half_width(cam.ci95_deg)})" if cam.ci95_deg else ""
+    give = f" ({give_or_take(cam.offset_deg, cam.ci95_deg)})" if cam.ci95_deg else ""
     if abs(cam.offset_deg) < 0.05:
         return f"sits within 0.1 degrees of its place{give}"
     return f"sits {degrees(cam.offset_deg)} {side(cam.offset_deg)}{give}"

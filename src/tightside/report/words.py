@@ -94,6 +94,14 @@ def half_width(ci95_deg: tuple[float, float]) -> str:
     return f"{max(math.ceil(half * 10 - 1e-9) / 10, 0.1):.1f}"
 
 
+def give_or_take(offset_deg: float, ci95_deg: tuple[float, float]) -> str:
+    """ "±0.3" about the offset; "−21.4° to +2.4°" where the interval lies to one side, as two readings are possible."""
+    below, above = offset_deg - ci95_deg[0], ci95_deg[1] - offset_deg
+    if max(below, above) > 2.0 * min(below, above):
+        return f"{signed(ci95_deg[0], 1)} to {signed(ci95_deg[1], 1)}"
+    return f"±{half_width(ci95_deg)}"
+
+
 def odds(probability: float) -> str:
     """ "97 in 100 sure", never rounded up, never certain."""
     if probability > 0.99:
