@@ -273,7 +273,7 @@ def main() -> None:
     print(report(rows), flush=True)
     if arguments.plot:
         plot(rows, arguments.plot)
-    found, total = two_faults_found(arguments.vehicles, arguments.seed)
+    found, total = two_faults_found(arguments.vehicles // 2, arguments.seed)
     print(f"two faults at once: both found in {found} of {total}")
 
 

@@ -17,7 +17,7 @@ import numpy as np
 
 from tightside.causes.evidence import Weighed
 from tightside.causes.hypotheses import CAUSES, Fault, Hypotheses, bank_of
-from tightside.causes.measured import Measured, offsets_log_likelihood
+from tightside.causes.measured import Measured, offsets_one_by_one
 from tightside.causes.numbers import FAULTS
 from tightside.causes.signs import Finding
 from tightside.records import Bools, CauseName, Floats
@@ -104,15 +104,9 @@ def told_apart(weighed: Weighed) -> tuple[Finding, ...]:
     rest = [f for f in weighed.findings if f.name != "offsets"]
     if len(rest) == len(weighed.findings):
         return weighed.findings
-    joint = next(f for f in weighed.findings if f.name == "offsets")
-    cams = [c for c in weighed.measured if c.offset_deg is not None]
-    tables = weighed.tables
-    out = []
-    for cam in cams:
-        others = {name: t for name, t in tables.items() if name != cam.cam}
-        base = offsets_log_likelihood(others, weighed.hypotheses) if others else np.zeros_like(joint.log_likelihood)
-        name = f"offset:{cam.cam}"
-        out.append(Finding(name, offset_words(cam), joint.log_likelihood - base, "recording"))
+    words = {c.cam: offset_words(c) for c in weighed.measured if c.offset_deg is not None}
+    adds = offsets_one_by_one(weighed.tables, weighed.hypotheses)
+    out = [Finding(f"offset:{cam}", words[cam], added, "recording") for cam, added in adds.items()]
     return (*out, *rest)
 
 

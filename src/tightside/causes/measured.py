@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from tightside.causes import numbers as n
 from tightside.causes.hypotheses import Hypotheses, bank_of
 from tightside.causes.signs import Finding
-from tightside.records import CamOffset, CamPattern, Floats, Ints, PhaserMotion, tooth_pitch_deg
+from tightside.records import Bools, CamOffset, CamPattern, Floats, Ints, PhaserMotion, tooth_pitch_deg
 
 TEETH = np.arange(-n.MOST_TEETH, n.MOST_TEETH + 1)
 STEP_DEG = 0.1
@@ -171,14 +171,16 @@ def wear_priors() -> tuple[Floats, Floats, Floats, float]:
 
     One distribution, the tooth count's own, parted softly: what lies above ``WORN_FROM_DEG`` is worn.
     """
-    late = np.arange(0.0, n.WORN_FAR_DEG + 0.5, 1.0)
-    weight = np.where(late <= n.WEAR_MOST_DEG, np.exp(-late / n.WEAR_MEAN_DEG), 0.0)
-    weight[0] *= 0.5  # the first cell of the grid is half as wide
+    late = np.array([0.0, 1.0, 2.0, 3.0, 4.0, 5.25, 6.75, 8.25, n.WORN_FAR_DEG])
+    cell = np.gradient(late)
+    cell[0] *= 0.5  # the first cell of the grid is half as wide
+    weight = np.where(late <= n.WEAR_MOST_DEG, cell * np.exp(-late / n.WEAR_MEAN_DEG), 0.0)
     total = n.WEAR_SHARE * weight / weight.sum()
     total[0] += 1.0 - n.WEAR_SHARE
     worn = 1.0 / (1.0 + np.exp(-(late - n.WORN_FROM_DEG) / n.WORN_SOFT_DEG))
     share = float((total * worn).sum())
-    far = (late >= 3.0) / (late >= 3.0).sum()
+    far = np.where(late >= 3.0, cell, 0.0)
+    far = far / far.sum()
     return late, total * (1.0 - worn) / (1.0 - share), _mix(total * worn / share, far, n.WORN_FAR), share
 
 
@@ -199,7 +201,7 @@ def reference_grid() -> tuple[Floats, Floats, Floats]:
 
 
 def _cam_table(cam: Measured, phased: bool) -> Floats:
-    """(wear * bank teeth, own slip * habit, reference): density of this cam's offset."""
+    """(wear, bank teeth, own slip * habit, reference): density of this cam's offset."""
     assert cam.offset_deg is not None
     late = wear_priors()[0]
     s = reference_grid()[0]
@@ -212,7 +214,7 @@ def _cam_table(cam: Measured, phased: bool) -> Floats:
     found = shapes[:, at]  # (habit, 1 + K, W, B, S)
     slipped = np.tensordot(count_prior(), found[:, 1:], axes=(0, 1))  # (habit, W, B, S)
     whole = np.stack([found[:, 0], slipped])  # (2, habit, W, B, S)
-    return np.ascontiguousarray(whole.transpose(2, 3, 0, 1, 4)).reshape(len(late) * len(TEETH), -1, len(s))
+    return np.ascontiguousarray(whole.transpose(2, 3, 0, 1, 4)).reshape(len(late), len(TEETH), -1, len(s))
 
 
 Tables = Mapping[str, Floats]
@@ -226,13 +228,35 @@ def offset_tables(cams: Sequence[Measured], hypotheses: Hypotheses) -> dict[str,
 
 def offsets_log_likelihood(tables: Tables, hypotheses: Hypotheses) -> Floats:
     """(H,) log of the joint density of all offsets, wear, teeth and reference summed out."""
-    _, right, off = reference_grid()
+    return _joined(_bank_tables(tables, hypotheses), hypotheses)
+
+
+def offsets_one_by_one(tables: Tables, hypotheses: Hypotheses) -> dict[str, Floats]:
+    """Cam to (H,): what its offset adds to the log density of all the others'."""
+    banks = _bank_tables(tables, hypotheses)
+    every = _joined(banks, hypotheses)
+    out = {}
+    for cam in tables:
+        siblings = {c: t for c, t in tables.items() if bank_of(c) == bank_of(cam) and c != cam}
+        others = {b: t for b, t in banks.items() if b != bank_of(cam)} | _bank_tables(siblings, hypotheses)
+        out[cam] = every - _joined(others, hypotheses) if others else every
+    return out
+
+
+BankTables = Mapping[str, tuple[Floats, Ints]]
+
+
+def _bank_tables(tables: Tables, hypotheses: Hypotheses) -> dict[str, tuple[Floats, Ints]]:
     banks = {bank_of(cam): [c for c in tables if bank_of(c) == bank_of(cam)] for cam in tables}
+    return {bank: _bank_table(bank, mine, tables, hypotheses) for bank, mine in banks.items()}
+
+
+def _joined(banks: BankTables, hypotheses: Hypotheses) -> Floats:
+    """(H,) all banks together, the reference that they share summed out."""
+    _, right, off = reference_grid()
     key = hypotheses.column("reference_off", "").astype(np.int64)
-    per_bank = []
-    for bank, mine in banks.items():
-        table, row = _bank_table(bank, mine, tables, hypotheses)
-        per_bank.append(table)
+    per_bank = [table for table, _ in banks.values()]
+    for table, row in banks.values():
         key = key * len(table) + row
     unique, inverse = np.unique(key, return_inverse=True)
     joint: Floats = np.ones(1)
@@ -250,20 +274,26 @@ def _bank_table(bank: str, cams: Sequence[str], tables: Tables, hypotheses: Hypo
         own = hypotheses.column("cam_slipped", cam) * len(HABITS) + habits_of(hypotheses, cam)
         key = key * (2 * len(HABITS)) + own
     unique, row = np.unique(key, return_inverse=True)
-    joint: Floats = np.ones(1)
+    states: dict[str, Ints] = {}
     for cam in reversed(cams):
-        unique, own = np.divmod(unique, 2 * len(HABITS))
-        of_cam = tables[cam][:, own]  # (W * B, rows, S)
-        joint = joint * of_cam
-    drive = _drive_priors()[unique]
-    return np.asarray(np.einsum("rx,xrs->rs", drive, joint, dtype=np.float64)), row
+        unique, states[cam] = np.divmod(unique, 2 * len(HABITS))
+    jumped, worn = np.divmod(unique, 2)
+    out = np.empty((len(unique), tables[cams[0]].shape[-1]))
+    for moved, at in ((0, TEETH == 0), (1, TEETH != 0)):
+        mine = jumped == moved
+        out[mine] = _summed({c: tables[c][:, at][:, :, own[mine]] for c, own in states.items()}, worn[mine], at)
+    return out, row
 
 
-def _drive_priors() -> Floats:
-    """(still or jumped, sound or worn; wear * teeth): what a bank's drive does to its cams."""
-    _, sound, worn, _ = wear_priors()
-    still = (TEETH == 0).astype(np.float64)
-    return np.stack([np.outer(w, b).ravel() for b in (still, count_prior()) for w in (sound, worn)])
+def _summed(of_cams: Tables, worn: Ints, at: Bools) -> Floats:
+    """(rows, S): the cams' densities (W, B, rows, S) multiplied, wear and the bank's teeth summed out."""
+    late = np.stack(wear_priors()[1:3])[worn]  # (rows, W)
+    teeth = np.where(at[TEETH == 0], 1.0, count_prior())[at]  # one for none, else how far it jumped
+    first, *others = of_cams.values()
+    for other in others:
+        first = first * other
+    by_wear = np.einsum("b,wbrs->wrs", teeth, first) if len(teeth) > 1 else first[:, 0]
+    return np.asarray(np.einsum("rw,wrs->rs", late, by_wear))
 
 
 # ------------------------------------------------------------------------------- scatter, presence, a phaser's log

@@ -64,14 +64,14 @@ FAULTS: dict[str, FaultKind] = {
     ),
     "cam_signal": FaultKind("cam", 0.045, "cam_signal", "the cam sensor or its wiring", "a cheap part in a hot place"),
     "wheel_moved": FaultKind(
-        "cam", 0.012, "wrong_reference", "this cam's sensor wheel or its data is off", "pressed-on wheels seldom turn"
+        "cam", 0.008, "wrong_reference", "this cam's sensor wheel or its data is off", "pressed-on wheels seldom turn"
     ),
     "chain_worn": FaultKind(
         "bank", 0.115, "chain_worn", "the chain is long or its tensioner is at its end", "follows from the wear below"
     ),
     "crank_signal": FaultKind("engine", 0.05, "crank_signal", "the crank sensor, its wheel or wiring", "as a cam's"),
     "reference_off": FaultKind(
-        "engine", 0.035, "wrong_reference", "the crank wheel or the engine data is off", "as the tooth count takes it"
+        "engine", 0.04, "wrong_reference", "the crank wheel or the engine data is off", "as the tooth count takes it"
     ),
     "oil_low": FaultKind(
         "engine",
@@ -115,7 +115,7 @@ STUCK_AT_PARK = 0.3  # a phaser that hangs, hangs there
 VALVE_AWAY = 0.4  # a bad oil valve leaves it away from where it belongs
 OIL_AWAY = 0.2  # oil that is short does that to any one phaser
 LOOSE_SD_DEG = (1.5, 5.0)  # where the mean of a loose phaser lies: it swings about its place, or hangs to one side
-LOOSE_SHARES = (0.4, 0.4)  # ... how often each; else anywhere within its reach
+LOOSE_SHARES = (0.55, 0.3)  # ... how often each; else anywhere within its reach
 SIGNAL_FALSE = 0.3  # a bad sensor that still gives edges gives them at false places
 
 CRANKING_RPM = 400.0
@@ -123,11 +123,11 @@ CRANKING_SCATTER = 1.5  # everything scatters more at cranking speed
 
 #: scatter from cycle to cycle [deg]: mixtures of (weight, median, sd of its logarithm)
 SCATTER_DEG: dict[str, tuple[tuple[float, float, float], ...]] = {
-    "place": ((0.97, 0.25, 0.7), (0.03, 1.5, 1.0)),
+    "place": ((0.98, 0.25, 0.7), (0.02, 1.0, 0.8)),
     "oil": ((0.6, 0.3, 0.7), (0.4, 1.5, 0.9)),
     "worn": ((0.9, 0.4, 0.7), (0.1, 1.5, 0.9)),
     "loose": ((0.95, 3.0, 0.7), (0.05, 0.6, 0.9)),
-    "stuck": ((0.97, 0.25, 0.7), (0.03, 1.5, 1.0)),
+    "stuck": ((0.98, 0.25, 0.7), (0.02, 1.0, 0.8)),
     "valve": ((0.7, 0.4, 0.8), (0.3, 1.5, 0.9)),
     "signal": ((0.6, 0.4, 0.8), (0.4, 3.0, 1.2)),
     "moved": ((0.95, 0.25, 0.7), (0.05, 2.0, 1.0)),
