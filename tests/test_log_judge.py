@@ -166,6 +166,18 @@ def test_slow_phaser_is_slow_and_in_time():
     assert phaser.response_ci95_s[0] <= 0.8 <= phaser.response_ci95_s[1]
 
 
+@pytest.mark.parametrize("teeth", [0, 1])
+def test_phaser_that_is_never_left_alone_for_long_is_judged_less_surely(teeth):
+    rng = np.random.default_rng(2)
+    wanted = np.repeat(np.tile([0.0, 12.0, 24.0], 14), 300)  # a new command each 1.5 s
+    t, seen, actual = sampled(10.0, wanted, answer(wanted, 0.45, 0.1) - teeth * PITCH_DEG)
+    log = log_of(t, actual_1A=actual + 0.2 * rng.standard_normal(len(t)), desired_1A=seen, rpm=np.full(len(t), 900.0))
+    cam, _ = judged(log)
+    assert cam.ci95_deg[0] <= teeth * PITCH_DEG <= cam.ci95_deg[1]
+    assert cam.ci95_deg[1] - cam.ci95_deg[0] > 2.0
+    assert cam.teeth_call in (teeth, None)
+
+
 def test_few_readings_are_a_result_that_says_so():
     t, error, rpm = idle(seconds=0.6)
     cam, phaser = judged(log_of(t, error_1A=error, rpm=rpm), SAID)

@@ -38,7 +38,7 @@ from tightside.timing.log_phase import PhaseLog, find_phase_logs
 from tightside.timing.log_signal import COARSE, Signal, find_signal
 from tightside.timing.log_steady import PARKED, Place, Stretch, find_stretches
 from tightside.timing.offset import robust_sd
-from tightside.timing.phaser import Following, measure_following
+from tightside.timing.phaser import Following, answer_of, measure_following
 from tightside.timing.serial import Level, level_of, pooled_rho, worth_of_spread
 from tightside.timing.teeth import BANK_JUMP, BY_COUNT, CAM_JUMP, LATE_SHARE, MeasuredCam, TeethBelief, infer_teeth
 
@@ -49,6 +49,7 @@ FEWEST_S = 1.5
 SETTLE_S = (1.2, 6.0)  # time a phaser is given to arrive, at least and at most; else four of its time constants
 CONTROL_SD_DEG = 0.7  # what a module leaves standing between wanted and actual
 CALIBRATION_SD_DEG = 0.1
+HURRY_TAUS, HURRY_SD_DEG = 1.5, 0.6  # where it is never left alone for so long: sooner, and so much less sure
 USUAL_TRAVEL_DEG = 50.0  # of a phaser of which nothing is known
 UNLIKE_DEG = 2.0  # an error column that differs by more from actual minus desired, whichever way round
 ALIKE_DEG = 1.2  # parked and held stretches that differ by less are taken together
@@ -65,7 +66,8 @@ LEARNED, STEERED_AT_STOP, PLACE_UNKNOWN, UNDER_CONTROL = 0.04, 0.05, 0.12, 0.9
 #: it was seen to follow, than in a recording that shows neither
 HANGS_UNSEEN, HANGS_FOLLOWING = 1.7, 0.2
 PAST_STOP = 1.5  # logged degrees past a moved stop from which the phaser must be seen to follow
-NEAR_SHARE = 0.3  # of a tooth: further from a whole number of them none is called from a log
+NEAR_SHARE = 0.3  # of a tooth: further off than that, "no tooth" is not called from a log
+NEAR_TOOTH_SHARE = 0.18  # the same for any other number
 WHOLE_DEG = 1.3  # the same where a phaser that hangs could be all of it
 
 
@@ -79,6 +81,7 @@ class CamLog:
     following: Following | None
     stretches: tuple[Stretch, ...]
     values: Floats  # (S,) actual minus desired, or the error where that is all
+    unsettled: float = 0.0  # standard deviation of what of its moves may be in them, as logged
 
     @property
     def cam(self) -> str:
@@ -139,7 +142,9 @@ def judge_log(
     cams = [_measured(log, known.get(log.cam), coarse, idle_rpm) for log in logs]
     conventions = find_conventions(logs, known, said or Said())
     readings = readings_of_conventions(conventions)
-    bases = {c.cam: basis for c in cams if (basis := find_basis(c, abs(readings[0].factors[c.cam]))) is not None}
+    scales = {cam: abs(factor) for cam, factor in readings[0].factors.items()}
+    cams = [c if find_basis(c, scales[c.cam]) else _in_a_hurry(c, scales[c.cam], idle_rpm) or c for c in cams]
+    bases = {c.cam: basis for c in cams if (basis := find_basis(c, scales[c.cam])) is not None}
     beliefs = _beliefs(cams, bases, readings)
     verdicts = [_CamCase(c, bases.get(c.cam), beliefs.get(c.cam), conventions[c.cam], readings) for c in cams]
     return LogVerdict(tuple(v.offset() for v in verdicts), tuple(v.motion() for v in verdicts))
@@ -160,6 +165,22 @@ def _measured(log: PhaseLog, pattern: CamPattern | None, coarse: bool, idle_rpm:
     usable = signal.usable & np.isfinite(values)
     stretches = () if signal.lost else find_stretches(log, usable, settle, idle_rpm)
     return CamLog(log, _named(log, pattern), signal, following, stretches, values)
+
+
+def _in_a_hurry(cam: CamLog, scale: float, idle_rpm: float | None) -> CamLog | None:
+    """A cam that was never left alone for long enough, taken sooner after each command, less what was still to come.
+
+    What a phaser that follows as this one does has still to go is known; what is not known of it widens the interval.
+    None where that does not help either.
+    """
+    f = cam.following
+    if f is None or f.share_ci95[0] < 1.0 - STUCK_SHARE:
+        return None
+    values = cam.log.actual - answer_of(cam.log, f)
+    settle = max(HURRY_TAUS * f.response_s + max(f.lag_s, 0.0), 1.5 * cam.log.period_s)
+    stretches = find_stretches(cam.log, cam.signal.usable & np.isfinite(values), settle, idle_rpm)
+    hurried = replace(cam, stretches=stretches, values=values, unsettled=HURRY_SD_DEG / scale)
+    return hurried if find_basis(hurried, scale) is not None else None
 
 
 def _named(log: PhaseLog, pattern: CamPattern | None) -> CamPattern:
@@ -221,7 +242,7 @@ def find_basis(cam: CamLog, scale: float) -> Basis | None:
     level = level_of(cam.pieces(*places))
     if level is None or not _enough(cam, level, *places):
         return None
-    return Basis(level, places, _rounding(cam, level, places))
+    return Basis(level, places, float(np.hypot(_rounding(cam, level, places), cam.unsettled)))
 
 
 def _enough(cam: CamLog, level: Level | None, *places: Place) -> bool:
@@ -514,7 +535,8 @@ class _CamCase:
         """
         away = -mean if self.cam.pattern.phaser_advances else mean
         may_hang = self.cam.following is None and IN_TIME_DEG < away <= self.cam.pattern.phaser_authority_deg
-        return abs(mean - whole_deg) > (WHOLE_DEG if may_hang else NEAR_SHARE * pitch_deg)
+        share = NEAR_SHARE if whole_deg == 0.0 else NEAR_TOOTH_SHARE
+        return abs(mean - whole_deg) > (WHOLE_DEG if may_hang else share * pitch_deg)
 
     @property
     def only_held(self) -> bool:

@@ -79,6 +79,18 @@ def measure_following(log: PhaseLog, usable: Bools, move: float = MOVE_DEG) -> F
     return _Fit(log, rows).following(moves)
 
 
+def answer_of(log: PhaseLog, found: Following) -> Floats:
+    """Where a phaser that follows so would have been at each reading, had it gone all of the way: (S,), as logged."""
+    taus, lags = np.array([found.response_s]), np.array([found.lag_s])
+    return np.asarray(_answers(log.times_s, _switches(log), log.desired_values, taus, lags)[0, 0])
+
+
+def _switches(log: PhaseLog) -> Floats:
+    """When the wanted angle changed: half way between two of its readings, for it is not known nearer."""
+    middle = 0.5 * (log.desired_times_s[1:] + log.desired_times_s[:-1])
+    return np.append(log.desired_times_s[0] - 1.0, middle)
+
+
 def _busiest(log: PhaseLog, rows: Ints) -> Ints:
     """The run of rows in which the wanted angle moves most: the middle of a very long log says no more than that."""
     travel = np.concatenate(([0.0], np.cumsum(np.abs(np.diff(np.nan_to_num(log.desired[rows]))))))
@@ -95,8 +107,7 @@ class _Fit:
 
     def __init__(self, log: PhaseLog, rows: Ints) -> None:
         self.times, self.actual = log.times_s[rows], log.actual[rows]
-        middle = 0.5 * (log.desired_times_s[1:] + log.desired_times_s[:-1])
-        self.switch_s = np.append(log.desired_times_s[0] - 1.0, middle)  # changes half way between two readings
+        self.switch_s = _switches(log)
         self.wanted = log.desired_values
         self.held = (np.abs(self.wanted) > PARKED).astype(np.float64)
         self.period_s = log.period_s
