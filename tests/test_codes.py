@@ -377,7 +377,8 @@ def test_codes_alone_give_a_result_that_says_what_they_cannot(tmp_path: Path, ca
     assert result["recordings"] == [] and result["cams"] == []
     text = capsys.readouterr().out
     assert "not a standard code" in text and "unknown here" in text and "throttle and idle air" in text
-    assert "not which part did" in text
+    assert "not which part did" in text and "cannot say how far a cam is off" in text
+    assert result["code_sets"][-1]["pattern"] == "codes alone" and "1A" in result["code_sets"][-1]["says"]
 
 
 def test_wrong_code_ends_in_one_line(capsys: Any) -> None:

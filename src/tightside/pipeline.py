@@ -22,7 +22,7 @@ from tightside.causes.observations import Observations
 from tightside.causes.tools import known_tools
 from tightside.causes.weigh import judge_causes
 from tightside.codes.read import read_codes
-from tightside.codes.together import read_together
+from tightside.codes.together import codes_alone, read_together
 from tightside.diagnosis import (
     CamSeen,
     CamVerdict,
@@ -499,6 +499,8 @@ def _coded(
         return whole
     found = read_codes(codes, table)
     together = read_together(found, {str(b): c for b, c in engine.banks.items()} if engine is not None else None)
+    if not whole.diagnosis.recordings:
+        together = (*together, codes_alone(found))
     told = whole.diagnosis.model_copy(
         update={
             "codes": tuple(CodePart.of(c) for c in found),

@@ -80,6 +80,19 @@ def read_together(
     return tuple(found for rule in RULES for found in rule(known))
 
 
+def codes_alone(codes: Sequence[CodeFinding]) -> CodeSetFinding:
+    """What can and cannot be said where there is no recording beside the codes."""
+    cams = sorted({f.cam for f in codes if f.cam} | {f"bank {f.bank}" for f in codes if f.bank and not f.cam})
+    about = f", here of {', '.join(cams)}" if cams else ""
+    return CodeSetFinding(
+        pattern="codes alone",
+        codes=_names(codes),
+        says=f"Codes alone say which of the module's tests failed{about}, and so what is likelier than before.",
+        does_not_say="They cannot say how far a cam is off, to which side, whether it holds still, or which part did it: "
+        "a recording of crank and cam sensors can, and a log of the cams' angles nearly so.",
+    )
+
+
 def _names(findings: Sequence[CodeFinding]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(f.code for f in findings))
 

@@ -38,7 +38,9 @@ def _code(code: CodePart) -> Iterator[Line]:
 def _set(found: CodeSetPart) -> Iterator[Line]:
     told = f"{sentence(found.says)} {sentence(found.does_not_say) if found.does_not_say else ''}".strip()
     named = ", ".join(found.codes)
-    if len(found.codes) == 1:
+    if found.pattern == "codes alone":
+        yield 2, told
+    elif len(found.codes) == 1:
         yield 2, f"{named} by itself: {told}"
     else:
         yield 2, f"{'Contradiction' if found.contradiction else 'Together'}, {named}: {told}"
