@@ -36,7 +36,7 @@ SAME_WHEEL_DEG = 4.0  # two wheels are of one kind if each edge stands this near
 AGREE_DEG = 3.0
 MOUNT_SD_DEG = 1.3  # two cam wheels and sensors as mounted, against one another (common practice, no source)
 SLIPPED = 0.28  # chance that one of two banks has slipped, of engines that come with such a complaint
-NO_TOOTH_DENSITY = 0.002  # of differences that no tooth explains, per degree
+NO_TOOTH_DENSITY = 0.0005  # of bank offsets that are none of the usual ones, per degree (common practice, no source)
 FEWEST_CYCLES = 2
 
 

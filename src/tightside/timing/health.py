@@ -12,13 +12,14 @@ import numpy as np
 
 from tightside.records import CycleOffsets, Floats
 from tightside.timing.judge import is_erratic, is_moving
-from tightside.timing.offset import robust_sd
+from tightside.timing.offset import lag1, robust_sd
 
 FEWEST_CYCLES = 3
 FEW_CYCLES = 10  # fewer than this is worth a word
 RESTLESS_DEG = 0.8  # scatter from which it is worth a word (common practice, no source)
 LEAST_SEEN = 0.8  # share of the edges that must have been seen
 TRAVEL_DEG = 3.0  # between the slow and the fast part of a recording: a phaser that moved (common practice, no source)
+SMOOTH = 0.8  # lag-1 correlation of what moves rather than wanders
 FEW_EDGES_SEEN = 0.97
 
 
@@ -44,13 +45,17 @@ def health_of(measured: tuple[CycleOffsets, ...], clock_error_deg: float) -> Hea
 
 
 def _fault(cam: CycleOffsets, clock_error_deg: float) -> str:
-    if cam.cycles < FEWEST_CYCLES:
-        return f"{cam.cycles} engine cycles, and {FEWEST_CYCLES} are the least to learn from: record longer"
+    whole = cam.edges_seen / max(cam.edges_per_cycle, 1)
+    if whole < FEWEST_CYCLES:
+        return (
+            f"its edges make {whole:.1f} engine cycles, and {FEWEST_CYCLES} are the least to learn from: record longer"
+        )
     if cam.edges_seen < LEAST_SEEN * cam.cycles * cam.edges_per_cycle:
         return "many of its edges are missing or do not repeat from cycle to cycle"
-    if is_moving(cam.offset_deg) or _travels(cam):
+    erratic = is_erratic(cam.offset_deg, clock_error_deg)
+    if is_moving(cam.offset_deg) or (lag1(cam.offset_deg) > SMOOTH if erratic else _travels(cam)):
         return "it moved while recorded, as a phaser does: record at idle, its oil valve unplugged if the maker allows"
-    if is_erratic(cam.offset_deg, clock_error_deg):
+    if erratic:
         return f"it wanders by {robust_sd(cam.offset_deg):.1f} degrees from cycle to cycle: that is no engine in order"
     return ""
 

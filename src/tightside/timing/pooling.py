@@ -76,7 +76,7 @@ class Hierarchy:
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Equal-tailed interval of the mean."""
         reach = 12.0 * max(self.centre_sd, 1e-6)
-        x = np.linspace(self.centre - reach, self.centre + reach, 4001)
+        x = np.linspace(self.centre - reach, self.centre + reach, 601)
         below = ndtr((x[:, None] - self.mean) / self.sd) @ self.weight
         tail = (1.0 - level) / 2.0
         return float(np.interp(tail, below, x)), float(np.interp(1.0 - tail, below, x))
@@ -98,12 +98,13 @@ def hierarchy_of(
     Given the spread t, the mean is normal about sum(w y) / sum(w) with variance 1 / sum(w), w = 1 / (s^2 + t^2)
     (eq. 5.20); the spread's own posterior is prior(t) * sqrt(1 / sum(w)) * product of N(y; mean, s^2 + t^2) (eq. 5.21).
     """
-    spread = np.linspace(0.0, MOST_BETWEEN_DEG, 801) if between_sd is None else np.array([between_sd])
+    u = (np.arange(200) + 0.5) / 200.0  # a grid that is finer at small spreads; its step goes into the weights
+    spread = MOST_BETWEEN_DEG * u * u if between_sd is None else np.array([between_sd])
     w = 1.0 / (sds[None, :] ** 2 + spread[:, None] ** 2)
     total = w.sum(axis=1)
     mean = (w @ values) / total
     log_p = 0.5 * np.log(w).sum(axis=1) - 0.5 * (w * (values[None, :] - mean[:, None]) ** 2).sum(axis=1)
-    log_p += -0.5 * np.log(total) - 0.5 * (spread / prior_scale) ** 2
+    log_p += -0.5 * np.log(total) - 0.5 * (spread / prior_scale) ** 2 + (np.log(u) if between_sd is None else 0.0)
     weight = np.exp(log_p - log_p.max())
     return Hierarchy(spread, weight / weight.sum(), mean, total**-0.5)
 
