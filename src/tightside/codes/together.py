@@ -88,7 +88,8 @@ def codes_alone(codes: Sequence[CodeFinding]) -> CodeSetFinding:
         pattern="codes alone",
         codes=_names(codes),
         says=f"Codes alone say which of the module's tests failed{about}, and so what is likelier than before.",
-        does_not_say="They cannot say how far a cam is off, to which side, whether it holds still, or which part did it: "
+        does_not_say="They cannot say how far a cam is off, to which side, whether it holds still, or which part did "
+        "it: "
         "a recording of crank and cam sensors can, and a log of the cams' angles nearly so.",
     )
 
