@@ -181,13 +181,13 @@ def test_prior_of_a_worn_chain_follows_from_the_wear_distribution() -> None:
 @pytest.mark.parametrize("authority_deg", [0.0, 45.0])
 def test_causes_and_tooth_count_agree_wherever_teeth_are_called(authority_deg: float) -> None:
     """Their priors differ, the likelihood is one: a called tooth is a slip, a called zero is none."""
-    for offset in np.arange(-40.0, 41.0, 2.0):
+    for offset in (-34.3, -18.0, -16.0, -1.0, 1.5, 15.5, 17.1, 18.5, 35.0, 51.4):
         cams = tuple(pattern(name, authority_deg) for name in FOUR)
         count = infer_teeth(tuple(MeasuredCam(p, x, 0.15) for p, x in zip(cams, (offset, 0, 0, 0), strict=True)))[0]
         call, sure = max(count.probability.items(), key=lambda kv: kv[1])
         given = replace(known(float(offset), 0.0, 0.0, 0.0), patterns=cams)
         slipped = sum(c.present for c in judge_causes(given).causes if (c.cam, c.cause) == ("1A", "chain_slipped"))
-        if sure >= 0.9 and abs(offset - call * PITCH_DEG) < 2.0:
+        if sure >= 0.9:
             assert (slipped > 0.5) == (call != 0), (offset, call, sure, slipped)
 
 
