@@ -12,6 +12,7 @@ from tightside.diagnosis import Diagnosis, TestPart
 from tightside.report.words import SEVERITY
 
 SOURCE = "common practice, no source"
+SUSPECTED = 0.3  # a slipped chain or a broken drive that is so probable may mean valves that touch
 MOST = 4
 
 
@@ -196,4 +197,6 @@ def cautions(diagnosis: Diagnosis) -> tuple[str, ...]:
     """What can hurt a person or the engine, the most pressing first."""
     found = situations(diagnosis)
     may_touch = "slipped" in found or any(abs(cam.offset_deg or 0.0) > 8.0 for cam in diagnosis.judged)
+    suspected = [c for c in diagnosis.causes or () if c.cause in ("chain_slipped", "drive_broken")]
+    may_touch = may_touch or any(c.probability >= SUSPECTED for c in suspected)
     return ((TOUCHING,) if may_touch else ()) + (AID,) + CAUTIONS

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from tightside.diagnosis import CausePart, CodePart, Diagnosis, EvidencePart
+from tightside.diagnosis import CausePart, Diagnosis, EvidencePart
 from tightside.report.words import capital, is_placed, listed, sentence
 
 NAMES = {
@@ -169,11 +169,6 @@ def headline_causes(diagnosis: Diagnosis) -> str:
     if first.probability >= DISAGREES_AT:
         return f"Without a recording: likeliest is {_a(first.cause)}{at}, {chance(first.probability)}."
     return f"Without a recording: no single cause stands out; most probable is {_a(first.cause)}{at}."
-
-
-def code_words(codes: tuple[CodePart, ...] | None) -> tuple[str, ...]:
-    """Codes that nobody knows, said to be so."""
-    return tuple(f"{c.code} is in no table: it was kept, but counts for nothing." for c in codes or () if not c.known)
 
 
 def cause_text(diagnosis: Diagnosis) -> tuple[tuple[int, str], ...]:

@@ -144,7 +144,7 @@ def _by_tooth(found: Forecast) -> tuple[Figure, ...]:
             title=f"By tooth: cam of the {works} valves",
             text=(
                 "Gauge reading of a sound cylinder as a share of in time, its cam off by whole teeth. The band holds "
-                "the true share 95 times in 100. Triangles: valves may meet the piston there; a bent valve shows far less."
+                "the true share 95 times in 100. Triangles: valves may meet the piston; a bent one shows far less."
             ),
             wide=draw_by_tooth(found, works),
             narrow=draw_by_tooth(found, works, narrow=True),
