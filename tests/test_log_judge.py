@@ -106,6 +106,9 @@ def test_offset_whose_side_does_not_show_is_not_called():
     cam, _ = judged(log_of(t, actual_1A=error, desired_1A=np.zeros(len(t)), rpm=rpm))
     assert cam.teeth_call is None and cam.offset_deg is None and cam.state == "not enough data"
     assert any("crank degrees early" in n and "crank degrees late" in n for n in cam.notes)
+    assert sum(p for _, p in cam.ways) == pytest.approx(1.0)
+    likeliest = max(cam.ways, key=lambda way: way[1])[0]
+    assert likeliest == pytest.approx(PITCH_DEG, abs=0.2)  # of actual and desired, most tools count advance up
     assert judged(log_of(t, actual_1A=error, desired_1A=np.zeros(len(t)), rpm=rpm), ADVANCE)[0].teeth_call == 1
 
 

@@ -182,7 +182,11 @@ def test_phase_options_are_asked_for_and_used(tmp_path: Path, capsys: Any) -> No
     log, out = str(tmp_path / "log.csv"), str(tmp_path / "d.json")
     assert run("simulate", "--engine", "demo-v6", "--log", "idle", "--fault", "slip:1A=+1", "--out", log) == 0
     assert run("diagnose", log, "--engine", "demo-v6", "--json", out) == 0
-    assert json.loads(Path(out).read_text())["cams"][0]["teeth_call"] is None
+    open_ = json.loads(Path(out).read_text())
+    assert open_["cams"][0]["teeth_call"] is None and len(open_["cams"][0]["ways"]) == 2
+    # to which side is open, but that it is off is not: the causes know as much
+    causes = {c["cause"]: c["probability"] for c in open_["causes"] if c["cam"] == "1A"}
+    assert causes["chain_slipped"] > 0.6 > 0.2 > causes.get("in_time", 0.0)
     assert "--phase-sign" in capsys.readouterr().out
     said = ("--phase-unit", "crank", "--phase-sign", "early")
     assert run("diagnose", log, "--engine", "demo-v6", *said, "--json", out) == 0

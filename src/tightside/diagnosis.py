@@ -151,6 +151,7 @@ class CamVerdict(CamSeen):
     drift_deg_per_krpm: Number = None
     drift_deg_per_s: Number = None
     evidence: Literal["sensor", "log"] = "sensor"
+    ways: tuple[tuple[float, float], ...] = ()  # (offset_deg, probability) where a log's unit or side stays open
 
     @property
     def only_compared(self) -> bool:
@@ -185,6 +186,7 @@ class CamVerdict(CamSeen):
             drift_deg_per_s=cam.drift_deg_per_s,
             notes=cam.notes,
             evidence=cam.evidence,
+            ways=cam.ways,
         )
 
 

@@ -410,6 +410,7 @@ class CamOffset(Record):
     drift_deg_per_s: float | None = None
     notes: tuple[str, ...] = ()
     evidence: Literal["sensor", "log"] = "sensor"  # a log's "cycles" are its readings in steady stretches
+    ways: tuple[tuple[float, float], ...] = ()  # (offset_deg, probability) where a log's unit or side stays open
 
 
 # -------------------------------------------------------------------------------------------------- logs and codes

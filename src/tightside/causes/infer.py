@@ -113,6 +113,9 @@ def told_apart(weighed: Weighed) -> tuple[Finding, ...]:
 def offset_words(cam: Measured) -> str:
     """ "1A sits 17.1 degrees late, 1.0 teeth"."""
     assert cam.offset_deg is not None
+    if cam.ways:
+        either = sorted({f"{abs(offset):.1f}" for offset, _ in cam.ways}, key=float)
+        return f"{cam.cam} sits {' or '.join(either)} degrees off, early or late"
     side = "late" if cam.offset_deg > 0 else "early"
     teeth = f", {abs(cam.offset_deg) / cam.pitch_deg:.1f} teeth" if abs(cam.offset_deg) >= 1.0 else ""
     return f"{cam.cam} sits {abs(cam.offset_deg):.1f} degrees {side}{teeth}"

@@ -8,7 +8,7 @@ a crank reference that is off move several cams alike.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -43,6 +43,7 @@ class Measured:
     authority_deg: float = n.USUAL_AUTHORITY_DEG
     advances: bool = True
     notes: tuple[str, ...] = field(default=())
+    ways: tuple[tuple[float, float], ...] = ()  # (offset, probability) where a log leaves its unit or side open
 
 
 def measured_cam(cam: CamOffset, pattern: CamPattern | None) -> Measured:
@@ -54,10 +55,11 @@ def measured_cam(cam: CamOffset, pattern: CamPattern | None) -> Measured:
     pitch = tooth_pitch_deg(stages) if stages else (cam.tooth_pitch_deg or n.USUAL_PITCH_DEG)
     sd = (cam.ci95_deg[1] - cam.ci95_deg[0]) / 3.92 if cam.ci95_deg else 1.0
     usable = seen == 0 and cam.offset_deg is not None
+    likeliest = max(cam.ways, key=lambda way: way[1])[0] if cam.ways else None
     authority = pattern.phaser_authority_deg if pattern is not None else n.USUAL_AUTHORITY_DEG
     return Measured(
         cam=cam.cam,
-        offset_deg=cam.offset_deg if usable else None,
+        offset_deg=cam.offset_deg if usable else likeliest,
         sd_deg=max(sd, 0.05),
         scatter_deg=scatter_of(cam) if usable else None,
         cycles=cam.cycles,
@@ -67,6 +69,7 @@ def measured_cam(cam: CamOffset, pattern: CamPattern | None) -> Measured:
         first_pitch_deg=tooth_pitch_deg(stages, 0) if stages else pitch,
         authority_deg=authority or n.USUAL_AUTHORITY_DEG,
         advances=pattern.phaser_advances if pattern is not None else True,
+        ways=cam.ways if not usable else (),
     )
 
 
@@ -201,7 +204,14 @@ def reference_grid() -> tuple[Floats, Floats, Floats]:
 
 
 def _cam_table(cam: Measured, phased: bool) -> Floats:
-    """(wear, bank teeth, own slip * habit, reference): density of this cam's offset."""
+    """(wear, bank teeth, own slip * habit, reference): density of this cam's offset, or of all that it may be."""
+    if not cam.ways:
+        return _offset_table(cam, phased)
+    each = [p * _offset_table(replace(cam, offset_deg=offset, ways=()), phased) for offset, p in cam.ways]
+    return np.asarray(np.sum(each, axis=0))
+
+
+def _offset_table(cam: Measured, phased: bool) -> Floats:
     assert cam.offset_deg is not None
     late = wear_priors()[0]
     s = reference_grid()[0]

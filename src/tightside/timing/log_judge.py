@@ -442,7 +442,14 @@ class _CamCase:
             cycle_rpm=self.cam.log.rpm[rows] if len(shown) else np.empty(0),
             notes=tuple(dict.fromkeys((*why, *self.notes(state)))),
             evidence="log",
+            ways=self.ways() if found is None and belief is not None else (),
         )
+
+    def ways(self) -> tuple[tuple[float, float], ...]:
+        """Each offset that the log allows, with its probability."""
+        assert self.basis is not None
+        factors = dict.fromkeys(r.factors[self.cam.cam] for r in self.readings)
+        return tuple((factor * self.basis.level.mean, self.chance_of(factor)) for factor in factors)
 
     def scatter_deg(self) -> float:
         """Robust standard deviation about the stretches' middles."""
