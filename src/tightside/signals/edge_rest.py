@@ -59,7 +59,7 @@ def rest_along(x: NDArray[Any], swings: Swings, cross: Floats, per_second: float
     bottoms cut off at ``limits`` are left out as long as there are others.
     """
     known = np.where(np.isfinite(cross), cross, 0.5 * (swings.at[1:] + swings.at[:-1]))
-    first = _steeper(swings)
+    first = steeper_of(swings)
     bounds = np.maximum.accumulate(np.ceil(known[first::2]).astype(np.int64).clip(0, len(x)))
     if len(bounds) < 2 or bounds[-1] <= bounds[0]:
         return np.full(len(cross), float(np.mean(swings.value)))
@@ -80,7 +80,7 @@ def rest_along(x: NDArray[Any], swings: Swings, cross: Floats, per_second: float
     return np.full(len(cross), overall) if steady else along
 
 
-def _steeper(swings: Swings) -> int:
+def steeper_of(swings: Swings) -> int:
     """Which changes are the quicker ones from peak to peak, 0 for the first, third ..., else 1."""
     lasts = np.diff(swings.at)
     if len(lasts) < 4:

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
 from tightside.signals.edge_patterns import Changes, Pattern, cross_at, dome_of, find_pattern, usual_of
-from tightside.signals.edge_rest import rest_along
+from tightside.signals.edge_rest import rest_along, steeper_of
 from tightside.signals.edge_signal import Signal, quantile_of
-from tightside.signals.edge_swings import grouped
+from tightside.signals.edge_swings import Swings, grouped
 from tightside.signals.edge_times import refine, steady_levels
 from tightside.signals.edge_wrap import unwrapped
 from tightside.signals.extrema import block_extrema, frozen
@@ -29,6 +29,8 @@ from tightside.signals.polarity import Sharper, sharper_of
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _HUM_V = 0.3  # peak to peak
 _MOST_LOOKED_AT = 20_000  # changes that say which polarity is sharper
+_MOST_LAG = 8  # teeth
+_PEAK_NOISE = 0.35  # standard deviation of the mean of two peaks in noise deviations
 _CALM = 16.0  # swing in standard deviations of the noise
 _CROSSES = 6.0  # noise deviations that a coil goes beyond rest on both sides, within 5 to 15 % of its swing
 
@@ -180,11 +182,8 @@ def _find(raw: NDArray[Any], kind: SensorKind | None, *, rate_hz: float) -> _Fou
 def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
     """Sub-sample times of a pattern's changes, and how good they are."""
     signal, changes = pattern.signal, pattern.changes
-    sharper: Sharper = None
-    if pattern.kind == "hall":
-        cross, level, size = _hall_levels(pattern)
-    else:
-        cross, level, size, sharper = _coil_levels(pattern, limits)
+    levels = _hall_levels(pattern) if pattern.kind == "hall" else _coil_levels(pattern, limits)
+    cross, level, size = levels.cross, levels.level, levels.size
     span = _spans(pattern)
     ok = np.isfinite(cross) & np.isfinite(level)
     rising = changes.rising
@@ -202,34 +201,61 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
         rising=rising[good],
         kind=pattern.kind,
         quality="good",
-        timing_sd=min((_timing_sd(span[p], size[p], noise) for p in _by_polarity(rising)), default=0.0),
+        timing_sd=min((_timing_sd(span[p], size[p], noise, levels) for p in _by_polarity(rising)), default=0.0),
         transition=usual_of(span),
         low=usual_of(np.minimum(some.before, some.after)),
         high=usual_of(np.maximum(some.before, some.after)),
-        sharper=sharper,
+        sharper=levels.sharper,
     )
 
 
-def _hall_levels(pattern: Pattern) -> tuple[Floats, Floats, Floats]:
+@dataclass(frozen=True, slots=True)
+class _Levels:
+    """Coarse crossings, the level each goes through, and how far it goes; (E,) each."""
+
+    cross: Floats
+    level: Floats
+    size: Floats
+    sharper: Sharper = None
+    wander: float = 0.0  # standard deviation of what moves a coil's rest from one tooth to the next
+    coil: bool = False
+
+
+def _hall_levels(pattern: Pattern) -> _Levels:
     """Coarse crossings, the middle between the levels beside each, and how far apart those are."""
     changes = pattern.changes
     noise = max(usual_of(changes.some().noise), pattern.signal.noise)
     middle = steady_levels(0.5 * (changes.before + changes.after), 3.0 * noise)
-    return changes.cross, middle, np.abs(changes.after - changes.before)
+    return _Levels(changes.cross, middle, np.abs(changes.after - changes.before))
 
 
-def _coil_levels(pattern: Pattern, limits: list[float]) -> tuple[Floats, Floats, Floats, Sharper]:
-    """Crossings of rest, that level (NaN for a swing that does not clearly cross it), the swings, the sharper kind."""
+def _coil_levels(pattern: Pattern, limits: list[float]) -> _Levels:
+    """Crossings of rest; its level is NaN for a swing that does not clearly cross it."""
     swings = pattern.changes.swings
     rest = rest_along(pattern.signal.x, swings, pattern.changes.cross, pattern.signal.per_second, limits)
     clear = np.clip(_CROSSES * pattern.signal.noise, 0.05 * swings.sizes(), 0.15 * swings.sizes())
     low, high = np.minimum(swings.value[1:], swings.value[:-1]), np.maximum(swings.value[1:], swings.value[:-1])
     level = np.where((high > rest + clear) & (low < rest - clear), rest, np.nan)
     cross = cross_at(pattern.signal, swings, swings.value, rest, centre=True)
-    some = slice(0, _MOST_LOOKED_AT)
+    noise, some = pattern.signal.noise, slice(0, _MOST_LOOKED_AT)
     part = swings.take(slice(0, _MOST_LOOKED_AT + 1))
-    sharper = sharper_of(pattern.signal.x, part, cross[some], rest[some], pattern.signal.noise)
-    return cross, level, swings.sizes(), sharper
+    sharper = sharper_of(pattern.signal.x, part, cross[some], rest[some], noise)
+    return _Levels(cross, level, swings.sizes(), sharper, _wander(part, rest[some], noise), coil=True)
+
+
+def _wander(swings: Swings, rest: Floats, noise: float) -> float:
+    """How much the middle between a tooth's two peaks moves from tooth to tooth: hum, brushes, what the ground does.
+
+    From each middle less the mean of those a few teeth before and after, as many as leave least: then what compression
+    does to the speed within a tooth is the same in all three. Less what the samples' noise does to two peaks.
+    """
+    first = steeper_of(swings)
+    middle = (0.5 * (swings.value[1:] + swings.value[:-1]) - rest)[first::2]
+    sds = []
+    for lag in range(1, min(_MOST_LAG, len(middle) // 3) + 1):
+        apart = middle[lag:-lag] - 0.5 * (middle[: -2 * lag] + middle[2 * lag :])
+        sds.append(1.4826 * quantile_of(np.abs(apart), 0.5) / np.sqrt(1.5))
+    return float(np.sqrt(max(min(sds, default=0.0) ** 2 - (_PEAK_NOISE * noise) ** 2, 0.0)))
 
 
 def _spans(pattern: Pattern) -> Floats:
@@ -266,16 +292,24 @@ def _by_polarity(rising: Bools) -> list[NDArray[np.int64]]:
     return [p[:: 1 + len(p) // 1024] for p in both if len(p)]
 
 
-def _timing_sd(span: Floats, size: Floats, noise: float) -> float:
+def _timing_sd(span: Floats, size: Floats, noise: float, levels: _Levels) -> float:
     """One edge's random error in samples: noise over slope, less what a line averages, and what sampling hides.
 
     Root mean square over the edges, the worst tenth counted as its best.
     """
     slope = 0.8 * size / np.maximum(span, 1.0)
-    from_noise = noise / np.maximum(slope, 1e-300) / np.sqrt(np.maximum(1.0, 0.7 * span))
-    hidden = np.maximum(0.0, 1.0 - 0.6 * span) / np.sqrt(12.0)
-    sd = np.hypot(from_noise, hidden)
+    averaged_noise = noise / np.sqrt(np.maximum(1.0, 0.7 * span))
+    hidden = np.maximum(0.0, 1.0 - 0.6 * span) / np.sqrt(12.0) if levels.coil else _hidden_by_sampling(span)
+    sd = np.hypot(np.hypot(averaged_noise, levels.wander) / np.maximum(slope, 1e-300), hidden)
     return float(np.sqrt(np.mean(np.minimum(sd, quantile_of(sd, 0.9)) ** 2)))
+
+
+def _hidden_by_sampling(span: Floats) -> Floats:
+    """Error of a straight line between samples where a level is reached as a capacitor charges. (E,) [samples]
+
+    A fit to simulated edges of 0 to 4 samples; a straight ramp longer than a sample hides nothing.
+    """
+    return np.asarray(np.where(span > 0, np.maximum(0.95 * np.exp(-0.95 * span), 0.07), 1.0) / np.sqrt(12.0))
 
 
 def _cut_off(signal: Signal, changes: Changes) -> list[tuple[str, float]]:
