@@ -23,7 +23,8 @@ from tightside.signals.clock import time_at
 from tightside.twin.fit import GRID, GRID_DEG, CycleAverage, Layout, Match, match_cycle
 
 SETTLES_S = 1.0  # the starter's first second is not steady
-TOOTH_ERROR = 0.0025  # of the speed: teeth are not where they should be to some hundredths of a degree
+TOOTH_ERROR = 0.008  # of the speed: teeth are not where they should be, to some hundredths of a degree
+UNEVEN = 0.001  # of the speed: what a cubic between teeth misses
 NEAR_GAP = 0.03  # of the speed: a coil's teeth beside a gap stand off, and there is nothing between them
 LEAST_CYCLES = 3
 CAM_SD_DEG = 0.5  # a cam's sensor says where the shaft is, its valves follow to about this
@@ -94,7 +95,8 @@ def average_cycle(examined: Examination) -> CycleAverage:
             got=str(len(grid)),
             hint="Crank for 5 s or longer with fuel and ignition disabled",
         )
-    speed = _speed_rpm(clock, grid - shift, segment)
+    window_deg = _pitch_deg(examined.wheel)
+    speed = _speed_rpm(clock, grid - shift, segment, window_deg)
     if float(np.median(speed)) > FASTEST_RPM:
         raise DataError(code="not-cranking", what="the engine runs by itself here", hint="Give a cranking recording")
     mean, sd = _mean_and_sd(speed)
@@ -104,13 +106,15 @@ def average_cycle(examined: Examination) -> CycleAverage:
     current, volts, manifold = (averaged[role] or (empty, empty) for role in USED)
     return CycleAverage(
         speed_rpm=mean,
-        speed_sd=np.hypot(sd, TOOTH_ERROR * mean) + NEAR_GAP * mean * _near_gap(examined.wheel),
+        speed_sd=np.hypot(sd, UNEVEN * mean),
+        wheel_sd=(TOOTH_ERROR + NEAR_GAP * _near_gap(examined.wheel)) * float(mean.mean()),
         current_a=current[0],
         current_sd=current[1],
         manifold_kpa=manifold[0],
         manifold_sd=manifold[1],
         pressure_kpa=_cylinder_pressures(recording, at_s),
         battery_v=volts[0],
+        window_deg=window_deg,
         cycles=len(grid),
     )
 
@@ -187,12 +191,19 @@ def _whole_cycles(clock: CrankClock, segment: int, shift_deg: float) -> Floats:
     return np.arange(first, last)[:, None] * 720.0 + GRID[None, :]
 
 
-def _speed_rpm(clock: CrankClock, angle_deg: Floats, segment: int) -> Floats:
-    """Mean speed over one step of the grid about each angle. [rpm]"""
-    half = GRID_DEG / 2
+def _pitch_deg(wheel: WheelPattern | None) -> float:
+    """One pitch of the wheel's teeth, at least a step of the grid: what speed can honestly be said over. [deg]"""
+    if wheel is None or len(wheel.angles_deg) < 3:
+        return 3 * GRID_DEG
+    return max(GRID_DEG, round(2 * float(np.diff(wheel.angles_deg).min())) / 2)
+
+
+def _speed_rpm(clock: CrankClock, angle_deg: Floats, segment: int, window_deg: float) -> Floats:
+    """Mean speed over a window about each angle. [rpm]"""
+    half = window_deg / 2
     before = time_at(clock, (angle_deg - half).ravel(), segment)
     after = time_at(clock, (angle_deg + half).ravel(), segment)
-    return (GRID_DEG / 6.0 / (after - before)).reshape(angle_deg.shape)
+    return (window_deg / 6.0 / (after - before)).reshape(angle_deg.shape)
 
 
 def _mean_and_sd(values: Floats) -> tuple[Floats, Floats]:

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -34,27 +35,36 @@ from tightside.twin.motion import FRICTION_KPA, FRICTION_KPA_PER_RAD_S
 from tightside.twin.scene import Starter
 
 GRID_DEG = 4.0
+OTHER_STARTS_DEG = (25.0, -25.0)  # late and early both lose compression: a search may end on the wrong side
+WELL_EXPLAINED = 1.3
+CURRENT_LAW = 0.04  # of the current's swing: a motor is not quite a straight line
 SETTLING_CYCLES = 4  # from rest; always as many, so that the answer changes smoothly with what is searched
+if TYPE_CHECKING:
+    from scipy.optimize import OptimizeResult
+
 BATTERY = Starter()
 GRID: Floats = np.arange(0.0, 720.0, GRID_DEG)
 LEAK_SCALE_MM2 = 0.5  # leaks are searched as log(1 + leak / this)
-MODEL_SD = {"speed": 0.15, "current": 1.0, "manifold": 0.1, "pressure": 8.0}  # rpm, A, kPa, kPa: never better than this
+MODEL_SD = {"speed": 0.15, "current": 1.5, "manifold": 0.1, "pressure": 8.0}  # rpm, A, kPa, kPa: never better than this
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class CycleAverage(Record):
     """What a recording shows over the engine's cycle, each ``GRID_DEG`` from 0, averaged over its cycles.
 
-    Empty where a channel was not recorded. Standard deviations are those of the averages.
+    Empty where a channel was not recorded. Standard deviations are those of the averages; ``wheel_sd`` is that of the
+    speed by teeth out of place, which is the same in both turns of a cycle. [rpm]
     """
 
     speed_rpm: Floats = array()  # (G,)
     speed_sd: Floats = array()
+    wheel_sd: Floats = field(default_factory=lambda: np.zeros(len(GRID)), metadata={"array": (np.float64, 1)})
     current_a: Floats = field(default_factory=lambda: np.empty(0), metadata={"array": (np.float64, 1)})
     current_sd: Floats = field(default_factory=lambda: np.empty(0), metadata={"array": (np.float64, 1)})
     manifold_kpa: Floats = field(default_factory=lambda: np.empty(0), metadata={"array": (np.float64, 1)})
     manifold_sd: Floats = field(default_factory=lambda: np.empty(0), metadata={"array": (np.float64, 1)})
     pressure_kpa: tuple[tuple[int, Floats, Floats], ...] = ()  # cylinder, (G,) above or at any zero, its sd
+    window_deg: float = GRID_DEG  # speed is the mean over so many degrees about each angle
     battery_v: Floats = field(default_factory=lambda: np.empty(0), metadata={"array": (np.float64, 1)})
     cycles: int = 0
 
@@ -139,15 +149,16 @@ def match_cycle(
     Match
         Each standard deviation includes what the unknowns do to one another.
     """
-    from scipy.optimize import least_squares
-
     twin = _Twin(seen, layout, dict(known_offsets_deg or {}))
-    low, high = np.array([u.low for u in twin.unknowns]), np.array([u.high for u in twin.unknowns])
-    start = np.clip(np.array([u.start for u in twin.unknowns]), low + 1e-3, high - 1e-3)
-    found = least_squares(
-        twin.residuals, start, jac=twin.jacobian, bounds=(low, high), x_scale="jac", max_nfev=30, xtol=1e-4, ftol=1e-4
-    )
-    return twin.as_match(np.asarray(found.x), np.asarray(found.jac), np.asarray(found.fun))
+    best = twin.search(twin.start(0.0))
+    for start_deg in OTHER_STARTS_DEG:
+        if twin.explains(best.fun):
+            break
+        other = twin.search(twin.start(start_deg))
+        best = other if other.cost < best.cost else best
+    twin.turn_at(np.asarray(best.x))
+    best = twin.search(np.asarray(best.x))
+    return twin.as_match(np.asarray(best.x), np.asarray(best.jac), np.asarray(best.fun))
 
 
 class _Twin:
@@ -167,7 +178,69 @@ class _Twin:
         self._kept: dict[bytes, tuple[Floats, Floats]] = {}
         self._state: Gas | None = None
 
+    # ---- the search
+
+    def start(self, offset_deg: float) -> Floats:
+        """Where a search begins: cams that are not known at an offset, the crank's drive as the speed asks for it."""
+        x = np.array([u.start for u in self.unknowns])
+        for i, cam in enumerate(self.cams):
+            if cam not in self.known:
+                x[i] = offset_deg
+        x[-2:] = self._starter_seen()
+        return self._balanced(x)
+
+    def _starter_seen(self) -> tuple[float, float]:
+        """Logarithms of the starter's grip and resistance by a straight line through volts, amperes and speed."""
+        seen = self.seen
+        if not len(seen.current_a):
+            return 0.0, 0.0
+        pulling = seen.current_a > BATTERY.free_a + 0.1 * np.ptp(seen.current_a)
+        omega, amperes = seen.speed_rpm[pulling] * 2 * np.pi / 60, seen.current_a[pulling]
+        known = len(seen.battery_v) > 0
+        volts = (
+            seen.battery_v[pulling]
+            if known
+            else np.full(len(amperes), BATTERY.battery_v) - BATTERY.battery_ohm * amperes
+        )
+        grip, ohm = np.linalg.lstsq(np.column_stack([omega, amperes]), volts, rcond=None)[0]
+        return float(np.log(max(grip / 0.45, 0.05))), float(np.log(max(ohm / BATTERY.rest_ohm, 0.05)))
+
+    def _balanced(self, x: Floats) -> Floats:
+        """Friction such that the mean torque is none."""
+        x[-4] = 0.0
+        left = self.made_speed(x, self.pressures(x))[1]
+        usual = KPA * self.layout.breathing.displacement_m3 / (4 * np.pi) * FRICTION_KPA
+        x[-4] = float(np.log(np.clip(1.0 + left / usual, 0.2, 5.0)))
+        return x
+
+    def search(self, x: Floats) -> OptimizeResult:
+        """Least squares from a start."""
+        from scipy.optimize import least_squares
+
+        low, high = np.array([u.low for u in self.unknowns]), np.array([u.high for u in self.unknowns])
+        x = np.clip(x, low + 1e-3, high - 1e-3)
+        return least_squares(
+            self.residuals,
+            x,
+            jac=self.jacobian,
+            bounds=(low, high),
+            x_scale="jac",
+            max_nfev=25,
+            xtol=1e-4,
+            ftol=1e-4,
+        )
+
+    def explains(self, residual: Floats) -> bool:
+        """Whether what is left is near the noise."""
+        rows = len(residual) - len(self.unknowns)
+        return float(np.sum(residual[:rows] ** 2)) < WELL_EXPLAINED**2 * max(rows - len(self.unknowns), 1)
+
     # ---- what a choice shows
+
+    def turn_at(self, x: Floats) -> None:
+        """From now on turn the gas at the speed that a choice makes, sharper than what shows between teeth."""
+        self.omega = self.made_speed(x, self.pressures(x))[0]
+        self._kept.clear()
 
     def _moving_inertia(self) -> Floats:
         b = self.layout.breathing
@@ -231,6 +304,13 @@ class _Twin:
         mean = np.mean(0.5 * masses * omega**2 - energy)
         return np.sqrt(np.maximum(2 * (mean + energy) / masses, 1.0)), float(torque.mean()), current
 
+    def seen_through_teeth(self, omega: Floats) -> Floats:
+        """Speed as a wheel shows it: degrees over the time that they take, about each half degree. [rpm]"""
+        half = max(1, round(self.seen.window_deg / 2 * STEPS / 720))
+        slowness = 0.5 * (1.0 / omega + 1.0 / np.roll(omega, -1))  # of each step
+        sums = np.concatenate([[0.0], np.cumsum(np.concatenate([slowness[-half:], slowness, slowness[:half]]))])
+        return np.asarray(2 * half / (sums[2 * half :][:STEPS] - sums[:STEPS]) * 30 / np.pi)
+
     def starter(self, grip: float, ohm: float) -> tuple[Floats, Floats]:
         """Torque at the crank by the current seen, or by the motor's own law, and the current by that law."""
         volts, inner = np.full(STEPS, BATTERY.battery_v), BATTERY.rest_ohm * ohm + BATTERY.battery_ohm
@@ -274,13 +354,14 @@ class _Twin:
         seen, at = self.seen, slice(None, None, round(GRID_DEG * STEPS / 720))
         pressure = self.pressures(x)
         omega, left, current = self.made_speed(x, pressure)
-        rpm = omega[at] * 30 / np.pi
+        rpm = self.seen_through_teeth(omega)[at]
         off = rpm - seen.speed_rpm
-        found = [("speed", off / _noise(seen.speed_sd, "speed"), off)]
+        found = [("speed", _by_turn(off, _noise(seen.speed_sd, "speed"), seen.wheel_sd), off)]
         found.append(("torque balance", np.array([left / 1.0]), np.array([left])))
         if len(seen.current_a):
             off = current[at] - seen.current_a
-            found.append(("starter current", off / _noise(seen.current_sd, "current"), off))
+            law = CURRENT_LAW * float(np.ptp(seen.current_a))
+            found.append(("starter current", off / np.hypot(_noise(seen.current_sd, "current"), law), off))
         n = len(self.layout.breathing.cylinders)
         if len(seen.manifold_kpa):
             off = pressure[at, n] / KPA - seen.manifold_kpa
@@ -305,7 +386,8 @@ class _Twin:
         leaks = LEAK_SCALE_MM2 * np.expm1(x[n_cams : n_cams + n])
         leak_sd = sd[n_cams : n_cams + n] * (leaks + LEAK_SCALE_MM2)
         shown = self.channels(x)
-        rpm = self.made_speed(x, self.pressures(x))[0][:: round(GRID_DEG * STEPS / 720)] * 30 / np.pi
+        made = self.made_speed(x, self.pressures(x))[0]
+        rpm = self.seen_through_teeth(made)[:: round(GRID_DEG * STEPS / 720)]
         return Match(
             offsets=tuple(
                 Estimate(name=c, value=float(v), sd=float(s), unit="deg")
@@ -344,6 +426,15 @@ def _offset_unknown(cam: str, known: Mapping[str, tuple[float, float]]) -> _Unkn
     if cam in known:
         return _Unknown(cam, max(known[cam][1], 0.05), low=-100.0, high=100.0, start=known[cam][0])
     return _Unknown(cam, 40.0, low=-100.0, high=100.0)
+
+
+def _by_turn(off: Floats, sd: Floats, wheel_sd: Floats) -> Floats:
+    """Residual over noise, as what both turns of a cycle share, which teeth out of place spoil, and what differs."""
+    half = len(off) // 2
+    first, second = off[:half], off[half:]
+    noise = np.sqrt(0.5 * (sd[:half] ** 2 + sd[half:] ** 2))
+    shared = (first + second) / np.sqrt(2) / np.hypot(noise, np.sqrt(2) * wheel_sd[:half])
+    return np.concatenate([shared, (first - second) / np.sqrt(2) / noise])
 
 
 def _noise(sd: Floats, channel: str) -> Floats:
