@@ -67,6 +67,7 @@ LEARNED, STEERED_AT_STOP, PLACE_UNKNOWN, UNDER_CONTROL = 0.04, 0.05, 0.12, 0.9
 HANGS_UNSEEN, HANGS_FOLLOWING = 1.7, 0.2
 PAST_STOP = 1.5  # logged degrees past a moved stop from which the phaser must be seen to follow
 NEAR_SHARE = 0.3  # of a tooth: further off than that, "no tooth" is not called from a log
+TOO_WIDE = 0.5  # of a tooth: an interval so wide names none
 NEAR_TOOTH_SHARE = 0.18  # the same for any other number
 WHOLE_DEG = 1.3  # the same where a phaser that hangs could be all of it
 
@@ -174,7 +175,7 @@ def _in_a_hurry(cam: CamLog, scale: float, idle_rpm: float | None) -> CamLog | N
     None where that does not help either.
     """
     f = cam.following
-    if f is None or f.share_ci95[0] < 1.0 - STUCK_SHARE:
+    if f is None or not 1.0 - STUCK_SHARE < f.share_ci95[0] < FURTHER_SHARE:
         return None
     values = cam.log.actual - answer_of(cam.log, f)
     settle = max(HURRY_TAUS * f.response_s + max(f.lag_s, 0.0), 1.5 * cam.log.period_s)
@@ -518,6 +519,12 @@ class _CamCase:
         belief = self.belief
         if belief is None or belief.pitch_deg is None:
             return ("in time" if near else "off, not by a whole tooth"), None, ("the drive's sprockets are not known",)
+        if interval[1] - interval[0] > TOO_WIDE * belief.pitch_deg:
+            return (
+                "not enough data",
+                None,
+                ("the offset is too unsure to name a tooth: log it for longer, with more rest",),
+            )
         call = max(belief.probability, key=lambda k: belief.probability[k])
         if is_sure(belief, call) and not self.too_far(call * belief.pitch_deg, mean, belief.pitch_deg):
             if call != 0:
@@ -597,7 +604,8 @@ class _CamCase:
     def made_up_for(self) -> bool:
         """Whether an offset at the stop is gone under control."""
         parked, held = level_of(self.cam.pieces("parked")), level_of(self.cam.pieces("held"))
-        if parked is None or held is None or self.hangs or not self.unit_known:
+        f = self.cam.following
+        if parked is None or held is None or f is None or self.hangs or not self.unit_known:
             return False
         unit = abs(self.factor)
         return unit * abs(parked.mean) > 2 * IN_TIME_DEG and abs(held.mean) < 0.5 * abs(parked.mean)
