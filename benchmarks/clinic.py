@@ -232,7 +232,8 @@ def report(rows: Sequence[Row]) -> str:
         misses = Counter(r.top.cause for r in mine if not r.right).most_common(3)
         sure = [r for r in rows if r.top.cause == truth and r.top.probability >= 0.95]
         lines.append(
-            f"  {truth:16s} said with 0.95 {len(sure):4d} wrong {sum(not r.right for r in sure):2d}; suffices {len(mine):4d} right {share(mine)}  taken for {misses}"
+            f"  {truth:16s} said with 0.95 {len(sure):4d}, wrong {sum(not r.right for r in sure):2d}; "
+            f"suffices {len(mine):4d}, right {share(mine)}, taken for {misses}"
         )
     return "\n".join(lines)
 

@@ -131,6 +131,7 @@ def _densities(cam: Measured, phased: bool) -> Floats:
     loose = (1.0 - sum(n.LOOSE_SHARES)) * away
     for share, sd in zip(n.LOOSE_SHARES, n.LOOSE_SD_DEG, strict=True):
         loose = loose + share * _normal(x, float(np.hypot(sd, s)))
+    near = np.exp(-np.abs(x) / n.REFERENCE_SPAN_DEG) / (2.0 * n.REFERENCE_SPAN_DEG)
     anywhere = np.full_like(x, 1.0 / 720.0)
     shapes = {
         "place": _mix(place, away, usual),
@@ -139,7 +140,7 @@ def _densities(cam: Measured, phased: bool) -> Floats:
         "stuck": _mix(away, place, n.STUCK_AT_PARK),
         "valve": _mix(place, away, n.VALVE_AWAY),
         "signal": _mix(_mix(place, away, usual), adrift, n.SIGNAL_FALSE),
-        "moved": np.exp(-np.abs(x) / n.REFERENCE_SPAN_DEG) / (2.0 * n.REFERENCE_SPAN_DEG),
+        "moved": _mix(near, adrift, n.MOVED_ANYWHERE),
         "broken": anywhere,
     }
     return np.array([_mix(shapes[h], adrift, n.ADRIFT) for h in HABITS])

@@ -49,7 +49,7 @@ FAULTS: dict[str, FaultKind] = {
         "cam", 0.045, "chain_slipped", "the chain has jumped on this sprocket", "as likely for one cam as for a bank"
     ),
     "phaser_loose": FaultKind(
-        "cam", 0.05, "phaser_loose", "the phaser does not hold its place", "a part that wears", phaser=True
+        "cam", 0.06, "phaser_loose", "the phaser does not hold its place", "a part that wears", phaser=True
     ),
     "phaser_stuck": FaultKind(
         "cam", 0.03, "phaser_stuck", "the phaser does not move", "dirt or a lock pin, less common", phaser=True
@@ -64,7 +64,7 @@ FAULTS: dict[str, FaultKind] = {
     ),
     "cam_signal": FaultKind("cam", 0.045, "cam_signal", "the cam sensor or its wiring", "a cheap part in a hot place"),
     "wheel_moved": FaultKind(
-        "cam", 0.008, "wrong_reference", "this cam's sensor wheel or its data is off", "pressed-on wheels seldom turn"
+        "cam", 0.012, "wrong_reference", "this cam's sensor wheel or its data is off", "what else nothing explains"
     ),
     "chain_worn": FaultKind(
         "bank", 0.115, "chain_worn", "the chain is long or its tensioner is at its end", "follows from the wear below"
@@ -103,7 +103,8 @@ BY_COUNT = {1: 0.58, 2: 0.25, 3: 0.11, 4: 0.06}
 MOUNT_SD_DEG = 0.9
 WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0
 PHASER_AWAY, PHASER_AWAY_CRANKING = 0.04, 0.012  # a sound phaser that is not parked
-ADRIFT, ADRIFT_SPAN_DEG = 0.012, 200.0
+ADRIFT, ADRIFT_SPAN_DEG = 0.002, 200.0  # an offset that no fault of these explains
+MOVED_ANYWHERE = 0.3  # a wheel or data of another kind: off by anything within that span
 REFERENCE_SD_DEG, REFERENCE_SPAN_DEG = 0.6, 14.0
 REFERENCE_ANYWHERE, REFERENCE_MOST_DEG = 0.1, 100.0  # another engine's data: off by anything, up to this
 
@@ -356,7 +357,7 @@ SIGNS: dict[str, Sign] = {
     ),
     "code_actuator": Sign(
         "cam",
-        0.012,
+        0.006,
         {"oil_valve": 0.35},
         "a code says that the oil valve circuit of cam {at} is at fault",
         "no code for the oil valve circuit of cam {at}",
