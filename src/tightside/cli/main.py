@@ -116,7 +116,7 @@ def line_and_code(error: Exception, arguments: list[str]) -> tuple[str, int]:
     if isinstance(error, typer.TyperException):
         text = " ".join(error.format_message().split())
         return f"{text.rstrip('.')}. Try 'tightside{verb} --help'.", 2
-    if isinstance(error, MemoryError):
+    if isinstance(error, MemoryError) or str(error) == "can't start new thread":
         return (
             "not enough memory for this recording. Record fewer channels or a shorter time, or close other programs.",
             2,

@@ -180,7 +180,10 @@ class Hashing:
         self._file = path.open("rb", buffering=0)
         self._done = threading.Lock()
         self._done.acquire()
-        _thread.start_new_thread(self._run, ())  # unlike threading's own, it does not wait until that runs
+        try:
+            _thread.start_new_thread(self._run, ())  # unlike threading's own, it does not wait until that runs
+        except RuntimeError:  # no room for another thread
+            self._run()
 
     def _run(self) -> None:
         try:

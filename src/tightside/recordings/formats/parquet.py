@@ -10,13 +10,16 @@ from numpy.typing import NDArray
 from tightside.errors import DataError
 from tightside.recordings.damage import compiled_hushed, damage_told
 from tightside.recordings.source import Source
-from tightside.recordings.spool import SpooledColumns, blocks_of, in_blocks
+from tightside.recordings.spool import SpooledColumns, blocks_of, can_map, in_blocks
 from tightside.recordings.tables import Column, Contents, ReadOptions, Table
 
 if TYPE_CHECKING:
     import polars as pl
 
 LEAST_LARGE_BYTES = 1 << 20  # a file that packs more into fewer bytes than this holds nothing worth reading
+LEAST_ROOM_BYTES = 1 << 29  # address space that reading and decoding take at least
+PARSER_BYTES = 1 << 28  # address space that polars takes for its threads
+PARSER_FACTOR = 4  # and for each byte of the result
 NO_MOMENT = -(1 << 63)
 STEPS_S = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 PARQUET, ARROW, STREAM = b"PAR1", b"ARROW1", b"\xff\xff\xff\xff"
@@ -31,6 +34,8 @@ def read(source: Source, options: ReadOptions) -> Contents:
     """All columns of numbers, truth values, dates and durations; what is large in batches, kept on disk."""
     import polars as pl
 
+    if options.memory_limit_bytes is not None and not can_map(LEAST_ROOM_BYTES + 2 * source.size):
+        raise _no_room(source, "a Parquet or Arrow file", "Save it as CSV, or raise the limit")
     whole = source.path or source.open()
     with damage_told(source.name, "Parquet or Arrow file", "polars", "pyo3_runtime"):
         scan = _scan(source)
@@ -65,7 +70,9 @@ def _rows_if_large(scan: pl.LazyFrame, options: ReadOptions) -> int:
     import polars as pl
 
     rows = int(scan.select(pl.len()).collect().item())
-    return rows if rows * 8 * len(scan.collect_schema()) > options.large_bytes else 0
+    count = rows * 8 * len(scan.collect_schema())
+    tight = options.memory_limit_bytes is not None and not can_map(PARSER_BYTES + PARSER_FACTOR * count)
+    return rows if tight or count > options.large_bytes else 0
 
 
 def _in_batches(scan: pl.LazyFrame, rows: int, options: ReadOptions) -> tuple[Column, ...]:
@@ -126,11 +133,15 @@ def _date_column(name: str, counts: NDArray[Any], kind: pl.DataType, number: int
 def _check_stream(source: Source, options: ReadOptions) -> None:
     """Refuse a stream that cannot be read in pieces and does not fit."""
     if source.size > (options.memory_limit_bytes or 1 << 60) // 3:
-        raise DataError(
-            code="out-of-memory",
-            what=f"{source.name} is an Arrow stream and larger than the memory allows",
-            hint="Save it as a Parquet or Arrow file: these are read in pieces",
-        )
+        raise _no_room(source, "an Arrow stream", "Save it as a Parquet or Arrow file: these are read in pieces")
+
+
+def _no_room(source: Source, what: str, hint: str) -> DataError:
+    return DataError(
+        code="out-of-memory",
+        what=f"{source.name} is {what}, and reading it takes more memory than this process may use",
+        hint=hint,
+    )
 
 
 def _column(series: pl.Series, number: int) -> Column:
