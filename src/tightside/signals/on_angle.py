@@ -41,7 +41,10 @@ def trace_on_clock(channel: Channel, clock: CrankClock, least_step_deg: float = 
     times, values, angle, speed, segment = times[good], values[good], angle[good], speed[good], segment[good]
     per_sample = float(np.median(speed)) / trace.rate_hz
     step = next((s for s in STEPS_DEG if s >= least_step_deg and s >= 2.0 * per_sample), STEPS_DEG[-1])
-    rows = [_stepped(step, per_sample, *(a[segment == s] for a in (angle, values, speed, times))) for s in np.unique(segment)]
+    rows = [
+        _stepped(step, per_sample, *(a[segment == s] for a in (angle, values, speed, times)))
+        for s in np.unique(segment)
+    ]
     kept = [np.full(len(row[0]), s) for s, row in zip(np.unique(segment), rows, strict=True)]
     angle, values, speed, times = (np.concatenate(column) for column in zip(*rows, strict=True))
     return AngleTrace(
@@ -57,6 +60,21 @@ def trace_on_clock(channel: Channel, clock: CrankClock, least_step_deg: float = 
     )
 
 
+def speed_trace(clock: CrankClock) -> AngleTrace:
+    """The clock itself as a trace: its speed at each tooth. [deg/s]"""
+    return AngleTrace(
+        column="",
+        role="crank",
+        unit="deg/s",
+        step_deg=float(np.median(np.diff(clock.angle_deg))) if len(clock.angle_deg) > 1 else 0.0,
+        angle_deg=clock.angle_deg,
+        values=clock.speed_deg_s,
+        speed_deg_s=clock.speed_deg_s,
+        times_s=clock.times_s,
+        segment=clock.segment,
+    )
+
+
 def _stepped(
     step: float, per_sample: float, angle: Floats, values: Floats, speed: Floats, times: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
@@ -65,9 +83,10 @@ def _stepped(
     place -= (low := int(place.min()))
     count = np.bincount(place)
     there = np.flatnonzero(count)
-    middle = (there + low + 0.5) * step
+    middle = np.asarray((there + low + 0.5) * step, dtype=np.float64)
     if step < FEW * per_sample:
-        return middle, *(np.interp(middle, angle, of) for of in (values, speed, times))
+        v, s, t = (np.interp(middle, angle, of) for of in (values, speed, times))
+        return middle, v, s, t
     means = [np.bincount(place, of)[there] / count[there] for of in (values - 0.0, speed, times, angle)]
     slope = np.gradient(means[0], means[3]) if len(there) > 2 else np.zeros(len(there))
     return middle, means[0] + slope * (middle - means[3]), means[1], means[2]
