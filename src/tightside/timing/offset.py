@@ -18,6 +18,7 @@ from tightside.timing.runout import EdgeMeans, offsets_from_edges
 CLOCK_SHARE = 0.5  # of the clock's error between teeth: what of it is alike in each cycle
 DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
 TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
+SYSTEMATIC_FREE = 40.0  # degrees of freedom of what does not average out
 COMMON_SD_DEG = 0.05  # crank sensor's own level and mounting: alike for all edges, so that nothing shows it
 SPARSE_DEG = 45.0  # teeth further apart than this do not show the speed within one compression
 RIPPLE_SD_DEG, RIPPLE_RPM = 1.5, 230.0  # ... which may then move the angle by so much, while cranking at so many rpm
@@ -277,7 +278,7 @@ def summarise(offsets: CycleOffsets) -> tuple[float, tuple[float, float], float]
     spread = float(x[keep].std(ddof=1)) if keep.sum() > 1 else max(scatter, 0.2)
     random_sd = spread / n_eff**0.5
     sd = float(np.hypot(random_sd, offsets.systematic_sd_deg))
-    # Welch: few independent cycles widen the random part, the systematic part rests on about eight degrees of freedom
-    free = sd**4 / max(random_sd**4 / max(n_eff - 1.0, 1.0) + offsets.systematic_sd_deg**4 / 8.0, 1e-30)
+    # Welch: few independent cycles widen the random part, the systematic part has its own uncertainty in it
+    free = sd**4 / max(random_sd**4 / max(n_eff - 1.0, 1.0) + offsets.systematic_sd_deg**4 / SYSTEMATIC_FREE, 1e-30)
     half = float(stdtrit(min(max(free, 2.0), 200.0), 0.975)) * sd
     return mean, (mean - half, mean + half), scatter
