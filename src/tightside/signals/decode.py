@@ -24,9 +24,9 @@ from tightside.records import (
 )
 from tightside.signals.chatter import without_chatter
 from tightside.signals.clock import make_clock
-from tightside.signals.edges import find_edges
 from tightside.signals.follow import follow_wheel
-from tightside.signals.learn import Learned, with_turns
+from tightside.signals.learn import Learned, told_by_cams, with_turns
+from tightside.signals.long_edges import find_all_edges
 from tightside.signals.recognise import (
     CrankChoice,
     cam_edges,
@@ -111,7 +111,7 @@ def _trains(
 
     def train_of(channel: Channel) -> EdgeTrain:
         kind = kinds.get(channel.role or "")
-        found = find_edges(channel, kind=None if kind == "logic" else kind)
+        found = find_all_edges(channel, kind=None if kind == "logic" else kind)
         return without_chatter(found)
 
     large = sum(c.data.raw.nbytes for c in channels if isinstance(c.data, Trace)) > THREADED_BYTES
@@ -163,7 +163,7 @@ def _decode_learned(
     track = follow_wheel(trains[column].of(learned.wheel.active_edge), learned.wheel)
     clock, cams, cycles = _clocked(recording, trains, column, track, learned.wheel)
     for _ in range(2):  # an even wheel's teeth are first taken for a number that its speed makes likely
-        told = with_turns(learned, trains[column].times_s, cycles)
+        told = with_turns(learned, trains[column].times_s, told_by_cams(cams, cycles))
         if told.wheel.repeat_deg != learned.wheel.repeat_deg:
             track = follow_wheel(trains[column].of(told.wheel.active_edge), told.wheel)
             clock, cams, cycles = _clocked(recording, trains, column, track, told.wheel)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 LEAST_LARGE_BYTES = 1 << 20  # a file that packs more into fewer bytes than this holds nothing worth reading
-LEAST_ROOM_BYTES = 1 << 29  # address space that reading and decoding take at least
+LEAST_ROOM_BYTES = 9 << 25  # address space that reading and decoding take at least
 PARSER_BYTES = 1 << 28  # address space that polars takes for its threads
 PARSER_FACTOR = 4  # and for each byte of the result
 NO_MOMENT = -(1 << 63)
@@ -34,7 +34,7 @@ def read(source: Source, options: ReadOptions) -> Contents:
     """All columns of numbers, truth values, dates and durations; what is large in batches, kept on disk."""
     import polars as pl
 
-    if options.memory_limit_bytes is not None and not can_map(LEAST_ROOM_BYTES + 2 * source.size):
+    if options.memory_limit_bytes is not None and not can_map(LEAST_ROOM_BYTES + source.size):
         raise _no_room(source, "a Parquet or Arrow file", "Save it as CSV, or raise the limit")
     whole = source.path or source.open()
     with damage_told(source.name, "Parquet or Arrow file", "polars", "pyo3_runtime"):
