@@ -145,7 +145,7 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
         found = _search_levels(signal, swings, short, kind)
         if found is not None:
             return found
-    beneath, hidden = beneath_spikes(signal.x, swings, signal.brief)
+    beneath, hidden = beneath_spikes(signal.x, signal.extrema, swings, signal.brief)
     for all_of_them, spikes in ((beneath, hidden), (swings, 0))[0 if hidden else 1 :]:
         some = _above(without_ripples(signal.x, all_of_them, signal.brief, signal.per_second), VR_LEAST, signal)
         found = _sift(signal, some, short, kind)

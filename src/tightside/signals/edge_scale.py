@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from tightside.records import Floats, Ints
 from tightside.signals.edge_signal import quantile_of
-from tightside.signals.edge_swings import Swings, held, merge_small
+from tightside.signals.edge_swings import Swings, held, merge_small, surely_held
+from tightside.signals.extrema import BlockExtrema
 
 RIPPLE = 0.2  # a swing below this part of the largest ones near it, on the side where they are smaller, is no tooth
 _REACH = 12.0  # times the usual time between large swings: what counts as near
@@ -74,15 +75,20 @@ def size_around(at: Ints, sizes: Floats, reach: float, *, either: bool = False) 
     return np.asarray(np.minimum(before, after)[bucket - first])
 
 
-def beneath_spikes(x: NDArray[np.float64], swings: Swings, brief: int) -> tuple[Swings, int]:
+def beneath_spikes(x: NDArray[np.float64], extrema: BlockExtrema, swings: Swings, brief: int) -> tuple[Swings, int]:
     """Swings with what they hold for longer than a spike in place of their peaks, and how many spikes that hid.
 
     As they are where teeth are hardly longer than spikes, or what is as short fills too much of the time to be spikes.
     """
     if len(swings) < 6:
         return swings, 0
+    sizes = swings.sizes()
+    least = 0.5 * RIPPLE * sizes.max()
+    sure = np.diff(surely_held(x, extrema, swings, brief, least)) * np.sign(np.diff(swings.value))
+    if sure.min() >= least:  # none holds so little that it could be a spike
+        return swings, 0
     level = held(x, swings, brief)
-    lasting, sizes = np.abs(np.diff(level)), swings.sizes()
+    lasting = np.abs(np.diff(level))
     large = large_of(lasting)
     at = swings.at[1:][lasting > _LARGE * large]
     if len(at) < 4 or quantile_of(np.diff(at).astype(float), 0.1) < _LONGER * brief or large < _HOLDS * large_of(sizes):

@@ -309,8 +309,8 @@ def trim(swings: Swings, least: float) -> Swings:
 
 
 @njit(cache=True, nogil=True)
-def _held(x: Any, at: Any, value: Any, length: int, out: Any) -> None:
-    for k in range(at.size):
+def _held(x: Any, at: Any, value: Any, points: Any, length: int, out: Any) -> None:
+    for k in points:
         sign = 1.0 if value[k] > value[k - 1 if k > 0 else 1] else -1.0
         a = at[k]
         b = a
@@ -331,7 +331,24 @@ def held(x: NDArray[Any], swings: Swings, length: int) -> Floats:
     """What each turning point reaches for longer than ``length`` samples in a row: the level below a spike. (len,)"""
     out = np.empty(len(swings))
     if len(swings) > 1:
-        _held(x, swings.at, swings.value, length, out)
+        _held(x, swings.at, swings.value, np.arange(len(swings)), length, out)
+    return out
+
+
+def surely_held(x: NDArray[Any], extrema: BlockExtrema, swings: Swings, length: int, enough: float) -> Floats:
+    """No more than what ``held`` gives, and quicker: where that leaves ``enough`` of a swing, by its block's far end.
+
+    A block is looked at in place of the samples where it is longer than ``length`` and none is missing.
+    """
+    if len(swings) < 2 or length >= extrema.block or extrema.missing:
+        return held(x, swings, length)
+    block = swings.at // extrema.block
+    high = np.diff(swings.value, prepend=swings.value[1]) > 0
+    out = np.where(high, extrema.low[block], extrema.high[block]).astype(np.float64)
+    out[block >= len(x) // extrema.block] = np.nan  # the last one may be short
+    unsure = ~(np.diff(out) * np.sign(np.diff(swings.value)) >= enough)
+    points = np.flatnonzero(np.append(unsure, False) | np.append(False, unsure))
+    _held(x, swings.at, swings.value, points, length, out)
     return out
 
 
