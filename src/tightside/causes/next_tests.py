@@ -26,7 +26,7 @@ from tightside.records import Bools, Floats, Ints
 
 Turns = Literal["", "hand", "crank", "run"]
 #: what turning an engine may cost whose cams are off or still, because its valves may touch [min]
-RISK_MIN: dict[Turns, float] = {"": 0.0, "hand": 0.0, "crank": 20.0, "run": 90.0}
+RISK_MIN: dict[Turns, float] = {"": 0.0, "hand": 0.0, "crank": 40.0, "run": 300.0}
 MAY_TOUCH = ("chain_slipped", "cam_slipped", "drive_broken", "cam_drive_broken")
 
 

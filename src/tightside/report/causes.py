@@ -32,6 +32,7 @@ SAYS: dict[str, tuple[str, ...]] = {
 DISAGREES_AT = 0.5
 QUIET_AT = 0.8  # a cam that is in time with at least this is not gone into
 TOLD, LEAST = 3, 0.05
+TOLD_DECIBANS = 2.0  # evidence that weighs less is left to the result file
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +122,7 @@ def _shown(cam: str | None, causes: list[CausePart]) -> CamCauses:
 
 
 def _weighed(evidence: tuple[EvidencePart, ...], sign: float) -> Iterator[str]:
-    for piece in [e for e in evidence if sign * e.decibans > 0][:4]:
+    for piece in [e for e in evidence if sign * e.decibans >= TOLD_DECIBANS][:TOLD]:
         yield f"{piece.text} ({weight_words(piece.decibans)})"
 
 
