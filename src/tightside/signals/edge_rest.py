@@ -25,6 +25,8 @@ ACROSS_NOISE, ACROSS_MOST = 5.0, 0.4  # ... and beyond noise by so many deviatio
 _AVERAGED_S = 0.25  # as many periods as this make a mean, 1 to 16 on either side
 _MOST_PERIODS = 16
 _STEADY = 0.01  # of the swing: a rest level that moves less is taken as fixed
+_MOST_QUIET = 64  # rests that are looked at
+_LONG_REST, _AT_REST = 6.0, 0.15  # crossing times that a rest lasts; how far it moves, as part of the swing
 _A_WHILE_S, _SMALL = 1.5, 0.5  # a swing of little flux is a tooth's if none in that time is twice as large
 
 
@@ -86,6 +88,25 @@ def steeper_of(swings: Swings) -> int:
     if len(lasts) < 4:
         return 0
     return int(np.median(lasts[1::2]) < np.median(lasts[0::2]))
+
+
+def quiet_of(x: NDArray[Any], swings: Swings, rest: Floats, lasts: Floats) -> float:
+    """What moves the signal between teeth where a coil rests there, as means over the time of a crossing. 0 where it
+    does not rest."""
+    first = steeper_of(swings)
+    quick = lasts[first::2]
+    width = max(1, int(quantile_of(quick[np.isfinite(quick)], 0.5))) if np.isfinite(quick).any() else 1
+    blunt = np.arange(1 - first, len(rest), 2)
+    seen = []
+    for k in blunt[:: 1 + len(blunt) // _MOST_QUIET]:
+        length = (swings.at[k + 1] - swings.at[k]) // 4
+        if length * 2 < _LONG_REST * width:
+            continue
+        still = x[swings.at[k] + length : swings.at[k] + 3 * length].astype(float) - rest[k]
+        means = still[: len(still) // width * width].reshape(-1, width).mean(axis=1)
+        if np.max(np.abs(means)) < _AT_REST * np.abs(swings.value[k + 1] - swings.value[k]):
+            seen.append(np.mean(means**2))
+    return float(np.sqrt(np.median(seen))) if 2 * len(seen) > min(len(blunt), _MOST_QUIET) else 0.0
 
 
 def without_weak_flux(swings: Swings, per_second: float) -> Swings:

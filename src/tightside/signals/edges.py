@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from tightside.records import Bools, Channel, EdgeTrain, Floats, Levels, Quality, Readings, SensorKind, Trace
 from tightside.signals.edge_patterns import Changes, Pattern, cross_at, dome_of, find_pattern, usual_of
-from tightside.signals.edge_rest import rest_along, steeper_of
+from tightside.signals.edge_rest import quiet_of, rest_along, steeper_of
 from tightside.signals.edge_signal import Signal, quantile_of
 from tightside.signals.edge_swings import Swings, grouped
 from tightside.signals.edge_times import refine, steady_levels
 from tightside.signals.edge_wrap import unwrapped
 from tightside.signals.extrema import block_extrema, frozen
-from tightside.signals.polarity import Sharper, sharper_of
+from tightside.signals.polarity import NEAR_REST, Sharper, near_rest, sharper_of
 
 NOTHING_STANDS_OUT = "no pattern stands out of the noise"
 _HUM_V = 0.3  # peak to peak
@@ -184,7 +184,7 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
     signal, changes = pattern.signal, pattern.changes
     levels = _hall_levels(pattern) if pattern.kind == "hall" else _coil_levels(pattern, limits)
     cross, level, size = levels.cross, levels.level, levels.size
-    span = _spans(pattern)
+    span = _spans(pattern, levels.lasts)
     ok = np.isfinite(cross) & np.isfinite(level)
     rising = changes.rising
     if not ok.all():
@@ -211,11 +211,12 @@ def _timed(x: NDArray[Any], pattern: Pattern, limits: list[float]) -> _Found:
 
 @dataclass(frozen=True, slots=True)
 class _Levels:
-    """Coarse crossings, the level each goes through, and how far it goes; (E,) each."""
+    """Coarse crossings, the level each goes through, how far and how long it goes; (E,) each."""
 
     cross: Floats
     level: Floats
     size: Floats
+    lasts: Floats  # 10 to 90 % time, of a coil as its slope at rest has it
     sharper: Sharper = None
     wander: float = 0.0  # standard deviation of what moves a coil's rest from one tooth to the next
     coil: bool = False
@@ -226,7 +227,7 @@ def _hall_levels(pattern: Pattern) -> _Levels:
     changes = pattern.changes
     noise = max(usual_of(changes.some().noise), pattern.signal.noise)
     middle = steady_levels(0.5 * (changes.before + changes.after), 3.0 * noise)
-    return _Levels(changes.cross, middle, np.abs(changes.after - changes.before))
+    return _Levels(changes.cross, middle, np.abs(changes.after - changes.before), changes.transition)
 
 
 def _coil_levels(pattern: Pattern, limits: list[float]) -> _Levels:
@@ -239,8 +240,12 @@ def _coil_levels(pattern: Pattern, limits: list[float]) -> _Levels:
     cross = cross_at(pattern.signal, swings, swings.value, rest, centre=True)
     noise, some = pattern.signal.noise, slice(0, _MOST_LOOKED_AT)
     part = swings.take(slice(0, _MOST_LOOKED_AT + 1))
-    sharper = sharper_of(pattern.signal.x, part, cross[some], rest[some], noise)
-    return _Levels(cross, level, swings.sizes(), sharper, _wander(part, rest[some], noise), coil=True)
+    lasts = near_rest(pattern.signal.x, swings, cross, rest)
+    sharper = sharper_of(part, lasts[some], rest[some], noise)
+    wander = max(_wander(part, rest[some], noise), quiet_of(pattern.signal.x, part, rest[some], lasts))
+    steep = np.arange(len(lasts)) % 2 == steeper_of(swings)  # the others may rest on their way
+    lasts = np.where(steep & np.isfinite(lasts), 0.8 / NEAR_REST * lasts, pattern.changes.transition)
+    return _Levels(cross, level, swings.sizes(), lasts, sharper, wander, coil=True)
 
 
 def _wander(swings: Swings, rest: Floats, noise: float) -> float:
@@ -258,9 +263,9 @@ def _wander(swings: Swings, rest: Floats, noise: float) -> float:
     return float(np.sqrt(max(min(sds, default=0.0) ** 2 - (_PEAK_NOISE * noise) ** 2, 0.0)))
 
 
-def _spans(pattern: Pattern) -> Floats:
+def _spans(pattern: Pattern, known: Floats) -> Floats:
     """10 to 90 % time of each change, made plausible by its neighbours, without what averaging added. [raw samples]"""
-    signal, known = pattern.signal, pattern.changes.transition
+    signal = pattern.signal
     if not np.isfinite(known).all():
         known = np.where(np.isfinite(known), known, usual_of(known))
     usual = grouped(known, 8, 0.5)

@@ -19,7 +19,7 @@ from tightside.signals.edge_swings import Swings
 from tightside.signals.edge_times import measure_transitions
 
 Sharper = Literal["rising", "falling"] | None
-_NEAR_REST = 0.35  # of the peaks beside a crossing: the part of the way that is timed
+NEAR_REST = 0.35  # of the peaks beside a crossing: the part of the way that is timed
 _QUICKER = 0.1  # log of the ratio of the two times: 10 %
 _SURE = 4.0  # standard errors
 _LASTING = 0.35  # log: a swing that lasts 40 % longer than those before and after of its kind goes across a gap
@@ -27,32 +27,39 @@ _GAPS, _GAPS_SHARE = 4, 0.85  # as many, and that part of them of one polarity
 _FEWEST = 6
 
 
-def sharper_of(x: NDArray[Any], swings: Swings, cross: Floats, rest: Floats, noise: float) -> Sharper:
-    """The polarity of a coil's steep crossings, or None where the signal does not tell.
+def near_rest(x: NDArray[Any], swings: Swings, cross: Floats, rest: Floats) -> Floats:
+    """How long each swing takes for the part of its way that is near rest; (E,) [samples], NaN where not reached.
 
     Parameters
     ----------
     x : the signal searched, and ``swings`` its turning points, (E + 1,)
     cross : (E,) crossings of ``rest``, NaN where unknown
-    noise : standard deviation of x
     """
-    rising = np.diff(swings.value) > 0
-    if len(cross) < _FEWEST:
+    part = NEAR_REST / 0.8
+    before, after = swings.value[:-1] - rest, swings.value[1:] - rest
+    known = np.isfinite(cross)
+    lasts = measure_transitions(x, np.where(known, cross, 0.0), rest + part * before, rest + part * after)
+    return np.where(known & (lasts > 0), lasts, np.nan)
+
+
+def sharper_of(swings: Swings, lasts: Floats, rest: Floats, noise: float) -> Sharper:
+    """The polarity of a coil's steep crossings, or None where the signal does not tell.
+
+    Parameters
+    ----------
+    lasts : what ``near_rest`` gives
+    noise : standard deviation of the signal
+    """
+    if len(lasts) < _FEWEST:
         return None
-    found = {v for v in (_by_quickness(x, swings, cross, rest, noise), _by_gaps(swings, rising)) if v}
+    rising = np.diff(swings.value) > 0
+    reach = np.minimum(np.abs(swings.value[:-1] - rest), np.abs(swings.value[1:] - rest))
+    log = np.log(np.where(reach * NEAR_REST > 3.0 * noise, lasts, np.nan))
+    quicker = _clearly(_against_neighbours(log, 1) * np.where(rising[1:-1], -1.0, 1.0))
+    found = {v for v in (quicker, _by_gaps(swings, rising)) if v}
     if len(found) != 1:
         return None
     return "rising" if found == {1} else "falling"
-
-
-def _by_quickness(x: NDArray[Any], swings: Swings, cross: Floats, rest: Floats, noise: float) -> int:
-    """+1 where rising crossings are the quicker ones, -1 where falling ones are, 0 where that is not clear."""
-    before, after = swings.value[:-1] - rest, swings.value[1:] - rest
-    edge = _NEAR_REST / 0.8
-    known = np.isfinite(cross) & (np.minimum(np.abs(before), np.abs(after)) * _NEAR_REST > 3.0 * noise)
-    lasts = measure_transitions(x, np.where(known, cross, 0.0), rest + edge * before, rest + edge * after)
-    log = np.log(np.where(known & (lasts > 0), lasts, np.nan))
-    return _clearly(_against_neighbours(log, 1) * np.where(np.diff(swings.value)[1:-1] > 0, -1.0, 1.0))
 
 
 def _clearly(evidence: Floats) -> int:
