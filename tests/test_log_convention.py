@@ -111,6 +111,16 @@ def test_swings_of_an_error_show_its_side(scale, side):
     assert convention(recording).positive == side
 
 
+# Control takes a slip out when the phaser leaves its stop: the error then swings the other way than a lag would.
+def test_swings_of_an_offset_that_control_takes_out_show_no_side():
+    wanted = steps(90.0, 3, (0.0, 20.0))
+    error = np.where(wanted > 1.0, 0.0, 17.0)  # late by a tooth, at the stop only
+    t, e, p = sampled(10.0, answer(error, 0.3, 0.1), np.where(wanted > 1.0, 25.0, 12.0))
+    rng = np.random.default_rng(1)
+    recording = log_of(t, "plain", error_1A=e + 0.2 * rng.standard_normal(len(t)), throttle=p)
+    assert convention(recording).positive == "unknown"
+
+
 # ---------------------------------------------------------------------------------------------------------- readings
 
 

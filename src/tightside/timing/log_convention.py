@@ -31,6 +31,7 @@ OWN_LATE = 0.95  # an error headed by our role: actual minus desired, positive l
 USUAL_ADVANCE = 0.75  # actual and desired of which nothing is known: most tools count advance up
 LAG_ODDS = 10.0  # an error that swings to one side whenever the engine picks up
 PLAYED_DEG = 4.0  # desired must move so far to show a side
+SAME_LEVEL, SAME_SHARE = 0.8, 0.3  # logged degrees, and share of its swings, within which an error rests at one place
 ABSOLUTE_DEG = 75.0  # no phaser travels so far: such angles have another zero
 SHORT_ODDS = 0.35  # for crank degrees, where the phaser plays and never goes past half of its travel in them
 SPARE_DEG = 2.0  # allowance on a phaser's travel
@@ -238,7 +239,7 @@ def _lags_to(log: PhaseLog, pattern: CamPattern | None) -> int | None:
     swing = _quick(log.error[kept], log.times_s[kept])
     push = np.gradient(_smooth(pedal[kept], log.times_s[kept], 0.5), log.times_s[kept])
     size = float(np.sqrt((swing @ swing) * (push @ push)))
-    if size <= 0.0:
+    if size <= 0.0 or _level_follows(log.error[kept], pedal[kept], push, swing):
         return None
     r = float(swing @ push) / size
     worth = kept.sum() / (1.0 + 2.0 / max(log.period_s, 1e-3))
@@ -246,6 +247,18 @@ def _lags_to(log: PhaseLog, pattern: CamPattern | None) -> int | None:
         return None
     late_is_positive = (r > 0.0) == pattern.phaser_advances
     return -1 if late_is_positive else 1
+
+
+def _level_follows(error: Floats, pedal: Floats, push: Floats, swing: Floats) -> bool:
+    """Whether the error rests elsewhere under load than at idle: then its swings are no lag.
+
+    An offset that control takes out away from the stop goes when the engine picks up, to the other side than a lag.
+    """
+    calm = np.abs(push) <= np.percentile(np.abs(push), 50)
+    low, high = np.percentile(pedal[calm], [33, 67])
+    idle, load = error[calm & (pedal <= low)], error[calm & (pedal >= high)]
+    allowed = max(SAME_LEVEL, SAME_SHARE * float(np.percentile(np.abs(swing), 95)))
+    return bool(not len(idle) or not len(load) or abs(np.median(idle) - np.median(load)) > allowed)
 
 
 def _quick(x: Floats, times: Floats) -> Floats:
