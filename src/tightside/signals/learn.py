@@ -12,19 +12,23 @@ from typing import Literal
 
 import numpy as np
 
-from tightside.records import Bools, EdgeTrain, Floats, WheelPattern
+from tightside.records import Bools, CamEdges, EdgeTrain, Floats, WheelPattern
 from tightside.signals.follow import follow_wheel
 from tightside.signals.turns import Turns, infer_turns
 from tightside.signals.wheel_shape import Shape, rotated, shape_of, wheel_name
 
 Edge = Literal["rising", "falling"]
+EDGES: tuple[Edge, ...] = ("rising", "falling")
 
+EVENLY = 0.06  # mean difference of a cam's pulse spacing from its usual one, as a share of it
+MOST_ODD = 0.02  # share of odd pulses up to which a turn can be certain
 MOST_PULSES = 200  # the largest repeat that is looked for
 LIKENESS = 0.92  # a repeat must look this much like the best one
 UNEVEN = 0.04  # rms of the second difference of log intervals below which a wheel counts as even
 ODD_PULSES = 0.004  # share of odd pulses from which an even wheel that loses some is thought of
-FEW_REPEATS = 6  # so few of them can look like a pattern by chance
-BLUNT = 0.05  # misfit that a coil's blunter crossing begins with
+FEW_REPEATS = 12  # so few of them can look like a pattern by chance
+EVEN_MISFIT = 0.03  # of a pattern that a swing of speed explains away
+BLUNT = 0.15  # misfit that a coil's blunter crossing begins with
 LOSSY_EVEN = 0.06  # share of odd pulses up to which rough intervals without a pattern are an even wheel's
 SPLIT_GAP = 0.1  # misfit of two gaps side by side: mostly one gap, seen by the wrong polarity of a coil
 FEW_PULSES = 12  # a running median over fewer than that follows the pattern itself
@@ -40,6 +44,7 @@ class Learned:
     shape: Shape  # one repeat of its pattern
     turns: Turns  # how often it comes in one turn
     misfit: float  # how badly the pulses fit the pattern, 0 is perfect; to choose between polarities
+    odd: float = 0.0  # share of pulses lost or added
     notes: tuple[str, ...] = ()
 
     @property
@@ -50,7 +55,7 @@ class Learned:
     @property
     def turn_certain(self) -> bool:
         """False: the pattern could also be a whole turn, or another part of one."""
-        return self.turns.certain
+        return self.turns.certain and self.odd <= MOST_ODD
 
     @property
     def could_be(self) -> tuple[str, ...]:
@@ -187,6 +192,7 @@ class OnePolarity:
 
     shape: Shape
     misfit: float
+    odd: float = 0.0
 
 
 def _even_misses(times_s: Floats) -> float:
@@ -210,11 +216,11 @@ def learn_polarity(times_s: Floats) -> OnePolarity | None:
     for _ in range(3):
         gaps, odd = _refined(times_s, gaps)
     shape = shape_of(gaps, len(times_s) / len(gaps) / float(times_s[-1] - times_s[0]))
-    by_chance = 2.0 if len(times_s) < FEW_REPEATS * n else 1.4
-    if shape.sort == "even" or (shape.sort == "grid" and odd > ODD_PULSES and _even_misses(times_s) < by_chance * odd):
-        return OnePolarity(Shape(np.ones(1), "even", shape.misfit), shape.misfit + odd)
+    doubtful = shape.sort == "grid" and odd > ODD_PULSES and len(times_s) < FEW_REPEATS * n
+    if shape.sort == "even" or (doubtful and _even_misses(times_s) < 2.0 * odd):
+        return OnePolarity(Shape(np.ones(1), "even", shape.misfit), shape.misfit + odd + EVEN_MISFIT, odd)
     split = int(((shape.gaps > 1.5) & (np.roll(shape.gaps, 1) > 1.5)).sum()) if shape.sort == "grid" else 0
-    return OnePolarity(shape, shape.misfit + odd + 0.3 * (1.0 - likeness) + SPLIT_GAP * split)
+    return OnePolarity(shape, shape.misfit + odd + 0.3 * (1.0 - likeness) + SPLIT_GAP * split, odd)
 
 
 def learn_wheel(
@@ -239,8 +245,7 @@ def learn_wheel(
         None when nothing repeats or too few edges were seen.
     """
     found: list[tuple[OnePolarity, Edge]] = []
-    edges: tuple[Edge, ...] = ("rising", "falling")
-    for edge in edges:
+    for edge in EDGES:
         got = learn_polarity(train.of(edge))
         if got is not None:
             if train.sharper not in (None, edge):
@@ -249,9 +254,10 @@ def learn_wheel(
     if not found:
         return None
     best, edge = min(found, key=lambda f: (round(f[0].misfit, 3), f[1] != "rising"))
-    if best.shape.sort == "even" and len(found) == 2 and train.sharper is None:
-        best, edge = _by_widths(train, edge) or (best, edge)
-    seen = Learned(WheelPattern("", np.zeros(1)), rotated(best.shape), Turns(1, 0.0), best.misfit)
+    plain = len(found) == 2 and train.sharper is None and train.kind != "vr"
+    if plain and best.shape.sort in ("even", "uneven"):
+        best, edge = _by_widths(train, best, edge) or (best, edge)
+    seen = Learned(WheelPattern("", np.zeros(1)), rotated(best.shape), Turns(1, 0.0), best.misfit, best.odd)
     seen = replace(seen, wheel=replace(seen.wheel, active_edge=edge, kind=train.kind))
     return with_turns(seen, train.times_s, cycles, repeats_from_cams)
 
@@ -294,6 +300,8 @@ def _turn_notes(learned: Learned) -> tuple[str, ...]:
     """What is open about the turn, in words."""
     if learned.turn_certain:
         return ()
+    if learned.turns.certain:
+        return (f"{100 * learned.odd:.0f} in 100 crank pulses are lost or added: its wheel is likely, not certain",)
     shape, turns = learned.shape, learned.turns
     if shape.sort == "even":
         what = "the crank's pulses are evenly spaced"
@@ -320,14 +328,23 @@ def _ordinal(n: int) -> str:
 # ------------------------------------------------------------------------------------------------- wide and narrow
 
 WIDTHS_LIKE = 0.6  # correlation of the widths with themselves a turn later
+SMOOTHER = 0.6  # share of the other polarity's roughness below which one is the even one
 WIDTHS_SPREAD = 0.06  # standard deviation of the widths, in pitches, from which they are meant
 
 
-def _by_widths(train: EdgeTrain, even: Edge) -> tuple[OnePolarity, Edge] | None:
+def _by_widths(train: EdgeTrain, best: OnePolarity, edge: Edge) -> tuple[OnePolarity, Edge] | None:
     """An evenly spaced wheel whose teeth differ in width: the other polarity then carries the place.
 
-    Its edges are placed between two even ones, which takes the engine's speed out.
+    Its edges are placed between two even ones, which takes the engine's speed out. While the engine is cranked even
+    ones look uneven too: they are then those that are much the smoother.
     """
+    even: Edge = edge
+    least = WIDTHS_SPREAD
+    if best.shape.sort != "even":
+        rough = {e: float(np.sqrt(np.mean(roughness(train.of(e)) ** 2))) for e in EDGES}
+        even, least = min(EDGES, key=lambda e: rough[e]), 2.0 * WIDTHS_SPREAD
+        if rough[even] > SMOOTHER * max(rough.values()):
+            return None
     other: Edge = "falling" if even == "rising" else "rising"
     teeth = _usual_even(train.times_s)
     track = follow_wheel(train.of(even), WheelPattern("even", np.arange(teeth) * 360.0 / teeth, learned=True))
@@ -345,7 +362,7 @@ def _by_widths(train: EdgeTrain, even: Edge) -> tuple[OnePolarity, Edge] | None:
     share = np.full(int(tooth[-1] - tooth[0]) + 1, np.nan)
     share[tooth[at] - tooth[0]] = (between - base[at]) / (base[at + 1] - base[at])
     known = share[np.isfinite(share)]
-    if float(known.std()) < WIDTHS_SPREAD:
+    if not len(known) or float(known.std()) < least:
         return None
     n, likeness = _repeat_of(np.where(np.isfinite(share), share - known.mean(), 0.0))
     if n < 2 or likeness < WIDTHS_LIKE:
@@ -356,6 +373,21 @@ def _by_widths(train: EdgeTrain, even: Edge) -> tuple[OnePolarity, Edge] | None:
     at = np.arange(n) + np.nanmedian(rows, axis=0)
     gaps = np.diff(np.append(at, at[0] + n))
     return OnePolarity(Shape(gaps, "uneven", 0.0), 1.0 - likeness), other
+
+
+def told_by_cams(
+    cams: Sequence[CamEdges], cycles: Sequence[tuple[int, int] | None]
+) -> tuple[tuple[int, int] | None, ...]:
+    """What the cams say of the turn: pulses that are all alike and evenly spaced tell no more than a single one."""
+    return tuple((c[0], 1) if c is not None and _evenly_spaced(cam) else c for cam, c in zip(cams, cycles, strict=True))
+
+
+def _evenly_spaced(cam: CamEdges) -> bool:
+    for up in (True, False):
+        step = np.diff(cam.angle_deg[(cam.rising == up) & (cam.segment == np.bincount(cam.segment).argmax())])
+        if len(step) < 4 or float(np.abs(step / np.median(step) - 1.0).mean()) > EVENLY:
+            return False
+    return True
 
 
 def cam_repeat(angle_deg: Floats, repeat_deg: float) -> tuple[int, int] | None:

@@ -27,6 +27,7 @@ FEWEST_OF_PART = 8  # a row of fewer is explained by a swing of speed only if th
 CRANKING_PER_S, MOST_USUAL_PULSES = 7.5, 60.0  # turns a second that no starter reaches; pulses of a turn
 OVERTONES = ((1, 1.0), (2, 0.3), (3, 0.12))  # its multiples, and their amplitude as a share of that
 PULSE_SDS = (0.006, 0.02, 0.06)  # error of one log gap; the largest only of narrow pitches or while cranked
+SMOOTH_SDS = (0.006, 0.02, 0.035)  # of a wheel that is even, whatever the swing
 COARSE_PULSES = 12
 QUICK_SDS = (0.03,)  # for a first look at every possibility ...
 CLOSE_NATS = 60.0  # ... after which those this far behind are left out
@@ -40,7 +41,7 @@ FEWEST_SINGLE = 0.5  # share of gaps that are single on a wheel with missing tee
 PULSES_A_WAVE = 2.5  # a swing of speed is seen in the gaps where so many of them fall on each of its waves
 LARGEST_SLIP = 0.2  # log of a gap over what its neighbours make likely, in an even wheel
 OUTLIER = 0.3
-NO_GRID_MISFIT = 0.25  # of a wheel on no grid, to weigh it against the other polarity's
+NO_GRID_MISFIT = 0.12  # of a wheel on no grid, to weigh it against the other polarity's
 PART = (0.15, 0.85)  # where the one pulse too many may stand between two
 
 
@@ -82,10 +83,32 @@ def shape_of(gaps: Floats, repeats_per_s: float = 0.0) -> Shape:
     for quick, shape, nominal, cost in first:
         if quick < hopeful:
             continue
-        evidence, left = _evidence(np.log(gaps / nominal), nominal, shape, swings, sds)
+        allowed = SMOOTH_SDS if shape.sort == "even" else sds
+        evidence, left = _evidence(np.log(gaps / nominal), nominal, shape, swings, allowed)
         if evidence - cost > most and (shape.sort != "even" or np.abs(left).max() < LARGEST_SLIP):
             misfit = float(np.sqrt(np.mean(np.clip(left, -OUTLIER, OUTLIER) ** 2)))
             best, most = replace(shape, misfit=shape.misfit + misfit), evidence - cost
+    return _other_gaps(gaps, best, most, swings, sds) if best.sort == "grid" else best
+
+
+def _other_gaps(gaps: Floats, best: Shape, most: float, swings: tuple[float, ...], sds: tuple[float, ...]) -> Shape:
+    """The grid with one gap after another made one longer or shorter, as long as that is likelier."""
+    for _ in range(4):
+        better = False
+        for k in np.flatnonzero(best.gaps > 1):
+            for step in (-1.0, 1.0):
+                row = best.gaps.copy()
+                row[k] += step
+                nominal = np.tile(row, len(gaps) // len(row))
+                shape = Shape(row, "grid")
+                evidence, left = _evidence(np.log(gaps / nominal), nominal, shape, swings, sds)
+                evidence -= GAP_COST * float(np.count_nonzero(row > 1))
+                if evidence > most and (row > 1).any():
+                    misfit = float(np.sqrt(np.mean(np.clip(left, -OUTLIER, OUTLIER) ** 2)))
+                    best, most, better = replace(shape, misfit=misfit), evidence, True
+                    break
+        if not better:
+            return best
     return best
 
 
@@ -234,7 +257,7 @@ def _own_gaps(n: int, shape: Shape) -> list[Floats]:
 
 
 def _log_normal(x: Floats, variance: Floats, base: Floats, prior: Floats) -> tuple[float, Floats]:
-    """Log density of x, normal about 0, covariance diag(variance) + base diag(prior) base'; x less its explained part."""
+    """Log density of x, normal about 0, covariance diag(variance) + base diag(prior) base'; and the unexplained x."""
     scaled = base / variance[:, None]
     inner = base.T @ scaled + np.diag(1.0 / prior)
     b = scaled.T @ x
