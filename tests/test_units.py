@@ -28,3 +28,10 @@ def test_texts_name_the_unit_of_the_chosen_system() -> None:
     assert units.pressure_text(1250.0, "us") == "181 psi"
     assert units.length_text(1.25, "us") == "0.049 in"
     assert units.temperature_text(90.0, "us") == "194 °F"
+
+
+# ORIGIN: NIST SP 811 appendix B.8 (from memory): conventional inch of mercury, 3.386389 kPa.
+def test_vacuum_is_said_in_inches_of_mercury_where_wanted() -> None:
+    assert pytest.approx(3.386389, rel=1e-5) == units.KPA_PER_INHG
+    assert units.vacuum_text(45.0, "us") == "13.3 inHg"
+    assert units.vacuum_text(45.0, "metric") == "45 kPa"

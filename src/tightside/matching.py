@@ -23,11 +23,11 @@ from tightside.signals.clock import time_at
 from tightside.twin.fit import GRID, GRID_DEG, CycleAverage, Layout, Match, match_cycle
 
 SETTLES_S = 1.0  # the starter's first second is not steady
-TOOTH_ERROR = 0.008  # of the speed: teeth are not where they should be, to some hundredths of a degree
+TOOTH_ERROR = 0.02  # of the speed: teeth out of place by hundredths of a degree, alike over several of them
 UNEVEN = 0.001  # of the speed: what a cubic between teeth misses
 NEAR_GAP = 0.03  # of the speed: a coil's teeth beside a gap stand off, and there is nothing between them
 LEAST_CYCLES = 3
-CAM_SD_DEG = 0.5  # a cam's sensor says where the shaft is, its valves follow to about this
+CAM_SD_DEG = 0.3  # a cam sensor says where the shaft is, its valves follow to about this
 USED = ("starter_current", "battery_voltage", "manifold_pressure")
 FASTEST_RPM = 500.0
 
@@ -63,7 +63,9 @@ def match_recording(recording: Recording, engine: Engine, *, believe_cams: bool 
     known = {
         c.cam: (c.offset_deg, max((c.ci95_deg[1] - c.ci95_deg[0]) / 3.92, CAM_SD_DEG))
         for c in (examined.cams if believe_cams else ())
-        if c.offset_deg is not None and c.ci95_deg is not None and c.state in ("in time", "slipped")
+        if c.offset_deg is not None
+        and c.ci95_deg is not None
+        and c.state in ("in time", "slipped", "off, not by a whole tooth")
     }
     return match_cycle(seen, layout_of(engine), known)
 

@@ -12,6 +12,7 @@ System = Literal["metric", "us"]
 
 MM_PER_IN = 25.4
 KPA_PER_PSI = 0.45359237 * 9.80665 / 0.0254**2 / 1000.0
+KPA_PER_INHG = 13.5951 * 9.80665 * 0.0254  # conventional mercury at 0 degC
 NM_PER_LBFT = 0.45359237 * 9.80665 * 0.3048
 
 
@@ -53,6 +54,11 @@ def lbft_from_nm(torque_nm: float) -> float:
 def pressure_text(pressure_kpa: float, system: System) -> str:
     """A pressure as a person reads it: 1250 kPa, or 181 psi."""
     return f"{pressure_kpa:.0f} kPa" if system == "metric" else f"{psi_from_kpa(pressure_kpa):.0f} psi"
+
+
+def vacuum_text(below_ambient_kpa: float, system: System) -> str:
+    """A vacuum as a person reads it: 45 kPa, or 13.3 inHg."""
+    return f"{below_ambient_kpa:.0f} kPa" if system == "metric" else f"{below_ambient_kpa / KPA_PER_INHG:.1f} inHg"
 
 
 def length_text(length_mm: float, system: System) -> str:

@@ -175,7 +175,14 @@ def as_text(found: Forecast, system: System) -> str:
     lines += [f"Assumed: {text}" for text in found.assumed]
     lines += found.notes
     lines += [f"CAUTION: {text}" for text in found.cautions]
-    return "\n".join(lines)
+    return "\n".join(piece for line in lines for piece in _wrapped(line))
+
+
+def _wrapped(line: str) -> list[str]:
+    """A line of prose in pieces of at most 100 letters; lines of numbers as they are."""
+    import textwrap
+
+    return textwrap.wrap(line, 100, subsequent_indent="  ") if len(line) > 130 and line[:2] != "  " else [line]
 
 
 def _how(found: Forecast, system: System) -> str:
@@ -195,14 +202,14 @@ def _where(deg: float, teeth: int | None) -> str:
 
 
 def _vacuum(found: Forecast, system: System) -> list[str]:
-    from tightside.units import pressure_text
+    from tightside.units import vacuum_text
 
     if found.shut_throttle_kpa_abs is None:
         return []
     so, good = (found.ambient_kpa - p for p in found.shut_throttle_kpa_abs)
     return [
-        f"Vacuum while cranking with the throttle shut: {pressure_text(so, system)}, in time "
-        f"{pressure_text(good, system)}. It hangs on how tightly the throttle shuts: compare, do not trust the number."
+        f"Vacuum while cranking with the throttle shut: {vacuum_text(so, system)}, in time "
+        f"{vacuum_text(good, system)}. It hangs on how tightly the throttle shuts: compare, do not trust the number."
     ]
 
 

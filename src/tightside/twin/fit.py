@@ -38,7 +38,7 @@ GRID_DEG = 4.0
 OTHER_STARTS_DEG = (25.0, -25.0)  # late and early both lose compression: a search may end on the wrong side
 WELL_EXPLAINED = 1.3
 CURRENT_LAW = 0.04  # of the current's swing: a motor is not quite a straight line
-SETTLING_CYCLES = 4  # from rest; always as many, so that the answer changes smoothly with what is searched
+SETTLING_CYCLES = 3  # from rest; always as many, so that the answer changes smoothly with what is searched
 if TYPE_CHECKING:
     from scipy.optimize import OptimizeResult
 
@@ -226,8 +226,8 @@ class _Twin:
             bounds=(low, high),
             x_scale="jac",
             max_nfev=25,
-            xtol=1e-4,
-            ftol=1e-4,
+            xtol=1e-3,
+            ftol=1e-3,
         )
 
     def explains(self, residual: Floats) -> bool:
