@@ -115,8 +115,8 @@ USUAL_AUTHORITY_DEG = 45.0  # a phaser's reach, where it is not known
 STUCK_AT_PARK = 0.3  # a phaser that hangs, hangs there
 VALVE_AWAY = 0.4  # a bad oil valve leaves it away from where it belongs
 OIL_AWAY = 0.2  # oil that is short does that to any one phaser
-LOOSE_SD_DEG = (1.5, 5.0)  # where the mean of a loose phaser lies: it swings about its place, or hangs to one side
-LOOSE_SHARES = (0.55, 0.3)  # ... how often each; else anywhere within its reach
+LOOSE_SD_DEG = (1.2, 5.0)  # where the mean of a loose phaser lies: it swings about its place, or hangs to one side
+LOOSE_SHARES = (0.65, 0.25)  # ... how often each; else anywhere within its reach
 SIGNAL_FALSE = 0.3  # a bad sensor that still gives edges gives them at false places
 
 CRANKING_RPM = 400.0
@@ -124,11 +124,11 @@ CRANKING_SCATTER = 1.5  # everything scatters more at cranking speed
 
 #: scatter from cycle to cycle [deg]: mixtures of (weight, median, sd of its logarithm)
 SCATTER_DEG: dict[str, tuple[tuple[float, float, float], ...]] = {
-    "place": ((0.98, 0.25, 0.7), (0.02, 1.0, 0.8)),
+    "place": ((0.985, 0.25, 0.6), (0.015, 1.0, 0.7)),
     "oil": ((0.6, 0.3, 0.7), (0.4, 1.5, 0.9)),
     "worn": ((0.9, 0.4, 0.7), (0.1, 1.5, 0.9)),
     "loose": ((0.95, 3.0, 0.7), (0.05, 0.6, 0.9)),
-    "stuck": ((0.98, 0.25, 0.7), (0.02, 1.0, 0.8)),
+    "stuck": ((0.985, 0.25, 0.6), (0.015, 1.0, 0.7)),
     "valve": ((0.7, 0.4, 0.8), (0.3, 1.5, 0.9)),
     "signal": ((0.6, 0.4, 0.8), (0.4, 3.0, 1.2)),
     "moved": ((0.95, 0.25, 0.7), (0.05, 2.0, 1.0)),
@@ -149,7 +149,7 @@ SEEN: dict[str, tuple[float, float, float]] = {
 FOLLOWS: dict[str, tuple[float, float]] = {
     "place": (1.0, 0.06),
     "oil": (0.8, 0.2),
-    "loose": (0.95, 0.2),
+    "loose": (0.97, 0.12),
     "stuck": (0.03, 0.08),
     "valve": (0.65, 0.35),
     "signal": (0.9, 0.4),
@@ -158,7 +158,7 @@ FOLLOWS: dict[str, tuple[float, float]] = {
 RESPONSE_S: dict[str, tuple[float, float]] = {
     "place": (0.3, 0.6),
     "oil": (0.8, 0.8),
-    "loose": (0.35, 0.8),
+    "loose": (0.33, 0.7),
     "stuck": (1.0, 1.5),
     "valve": (1.1, 0.8),
     "signal": (0.4, 1.0),
@@ -185,7 +185,7 @@ SIGNS: dict[str, Sign] = {
     # that it was brought in at all
     "complaint": Sign(
         "engine",
-        0.17,
+        0.24,
         {kind: 0.6 if kind in ("chain_worn", "oil_low") else 0.9 for kind in FAULTS},
         "it was brought in with a complaint",
         "nobody complains of it",
