@@ -17,7 +17,7 @@ check: $(READY)  ## lint, format, types
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 
-BENCHES := $(wildcard $(addprefix benchmarks/bench_,decode.py read.py start.py cycle.py))
+BENCHES := $(wildcard $(addprefix benchmarks/bench_,decode.py read.py start.py cycle.py large.py))
 
 bench: $(READY)  ## speed: decoding and reading against plain scripts, and what a user waits for
 	@missed=0; for bench in $(BENCHES); do echo "$$bench"; $(BIN)/python "$$bench" || missed=1; done; exit $$missed

@@ -31,7 +31,7 @@ MORE_TIME = 1.5  # times the time for a sample, from one size to the next
 
 
 def chunks(rows: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
-    """Crank (60-2) and cam of a steady engine as a 16-bit recorder sees them, with noise, some million rows at a time."""
+    """Crank (60-2) and cam of a steady engine as a 16-bit recorder sees them, with noise, some million rows each."""
     noise = np.random.default_rng(1).integers(-40, 40, CHUNK, dtype=np.int16)
     for start in range(0, rows, CHUNK):
         turns = (np.arange(start, min(start + CHUNK, rows)) / RATE_HZ) * (RPM / 60.0)
