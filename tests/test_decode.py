@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import edge_signals
-from tightside.records import Channel, Recording, Trace, same
+from tightside.records import Channel, EdgeTrain, Recording, Trace, same
 from tightside.signals import decode as decoding
 from tightside.signals.decode import decode
 
@@ -36,10 +36,10 @@ def test_decode_on_two_threads_gives_the_same_in_the_same_order(
 
 
 def test_decode_on_two_threads_passes_an_error_on(recording: Recording, monkeypatch: pytest.MonkeyPatch) -> None:
-    def refuse(_channel: Channel, **_how: object) -> None:
+    def refuse(_train: EdgeTrain) -> None:
         raise ValueError("no edges today")
 
     monkeypatch.setattr(decoding, "THREADED_BYTES", 0)
-    monkeypatch.setattr(decoding, "find_edges", refuse)
+    monkeypatch.setattr(decoding, "without_chatter", refuse)
     with pytest.raises(ValueError, match="no edges today"):
         decode(recording)
