@@ -10,6 +10,9 @@ import pytest
 from tightside import pipeline
 from tightside.engine.load import read_engine
 from tightside.engine.model import Engine
+from tightside.joins.causes import with_causes
+from tightside.joins.reference import drive_of
+from tightside.joins.together import joined
 from tightside.records import OTHER_BANK, CamOffset, Recording
 from tightside.report.text import diagnosis_text
 from tightside.timing.banks import USUAL_BANKS_DEG, teeth_between
@@ -45,7 +48,7 @@ def recorded(engine: Engine, *faults: str, seed: int = 1, mode: str = "idle", se
 
 
 def compared(recording: Recording, teeth: int | None = None) -> dict[str, CamOffset]:
-    drive = pipeline._drive(teeth)
+    drive = drive_of(teeth)
     return {c.cam: c for c in pipeline.diagnose_recording(recording, None, (), drive=drive).cams}
 
 
@@ -111,7 +114,7 @@ def test_banks_without_names_are_compared_and_no_cause_is_drawn_from_it(tmp_path
     )
     found = pipeline.diagnose_recording(plain, None, ())
     assert [c.reference for c in found.cams] == [f"{OTHER_BANK} (D2)", f"{OTHER_BANK} (D1)"]
-    whole = pipeline._caused(pipeline._joined([found], None), None, None, None)
+    whole = with_causes(joined([found], None), None, None, None)
     assert whole.diagnosis.causes is None
     text = diagnosis_text(whole.diagnosis)
     assert "the banks agree within" in text and "in time cannot be told" in text
