@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from tightside.diagnosis import Diagnosis, TestPart
+from tightside.report.cylinders import cranking_cautions, may_have_met
 from tightside.report.words import SEVERITY
 
 SOURCE = "common practice, no source"
@@ -199,4 +200,5 @@ def cautions(diagnosis: Diagnosis) -> tuple[str, ...]:
     may_touch = "slipped" in found or any(abs(cam.offset_deg or 0.0) > 8.0 for cam in diagnosis.judged)
     suspected = [c for c in diagnosis.causes or () if c.cause in ("chain_slipped", "drive_broken")]
     may_touch = may_touch or any(c.probability >= SUSPECTED for c in suspected)
-    return ((TOUCHING,) if may_touch else ()) + (AID,) + CAUTIONS
+    may_touch = may_touch or may_have_met(diagnosis)
+    return ((TOUCHING,) if may_touch else ()) + (AID,) + CAUTIONS + cranking_cautions(diagnosis)

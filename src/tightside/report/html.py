@@ -11,8 +11,10 @@ from markupsafe import Markup
 from tightside.diagnosis import CamVerdict, Diagnosis, Examination
 from tightside.report.causes import CamCauses, cam_causes, conflict_words, disagreements, quiet_words
 from tightside.report.codes import code_text, phaser_text
+from tightside.report.cylinders import cylinder_text, render_cylinders
 from tightside.report.marks import KIND, render_marks
 from tightside.report.offsets import SHORT, render_offsets
+from tightside.report.pressure import pressure_text, render_polytrope, render_pressure
 from tightside.report.speed import render_speed
 from tightside.report.text import Answer, answers, headline, with_words
 from tightside.report.traces import cycle_rpm, render_traces
@@ -42,6 +44,8 @@ class Pictures:
     offsets: tuple[Markup, Markup]
     traces: tuple[Markup, Markup]
     speed: tuple[Markup, Markup]
+    cylinders: tuple[Markup, Markup]
+    pressure: tuple[tuple[int, tuple[Markup, Markup], tuple[Markup, Markup]], ...]  # cylinder, over angle, log-log
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +64,8 @@ class Page:
     said_of_causes: tuple[str, ...]
     codes: tuple[tuple[int, str], ...]  # indent, text
     phasers: tuple[str, ...]
+    cylinders: tuple[str, ...]
+    pressure: tuple[tuple[int, str], ...]
     from_log: bool  # every cam is judged by a log's readings, not by engine cycles
 
 
@@ -88,6 +94,8 @@ def page_of(examination: Examination) -> Page:
         said_of_causes=(*disagreements(told), *conflict_words(told), *filter(None, [quiet_words(told)])),
         codes=tuple(code_text(told)),
         phasers=tuple(text for _, text in phaser_text(told)),
+        cylinders=tuple(text for _, text in cylinder_text(told, examination.cylinders)),
+        pressure=tuple(pressure_text(told)),
         from_log=bool(told.judged) and all(cam.evidence == "log" for cam in told.judged),
     )
 
@@ -100,6 +108,16 @@ def _pictures(examination: Examination, told: Diagnosis) -> Pictures:
         ),
         traces=(render_traces(examination), render_traces(examination, narrow=True)),
         speed=(render_speed(examination.clock), render_speed(examination.clock, narrow=True)),
+        cylinders=(render_cylinders(examination.cylinders), render_cylinders(examination.cylinders, narrow=True)),
+        pressure=tuple(
+            (
+                found.cylinder,
+                (render_pressure(found), render_pressure(found, narrow=True)),
+                (render_polytrope(found), render_polytrope(found, narrow=True)),
+            )
+            for found in examination.pressure
+            if len(found.theta_deg)
+        ),
     )
 
 

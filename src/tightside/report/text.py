@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 from tightside.diagnosis import CamSeen, CamVerdict, Diagnosis, RecordingPart, TestPart
 from tightside.report import advice
-from tightside.report.causes import cause_text, conflict_words, disagreements, headline_causes
+from tightside.report.causes import cause_text, conflict_words, disagreements, headline_causes, without_repeats
 from tightside.report.codes import code_text, codes_alone, phaser_text
+from tightside.report.cylinders import cylinder_text
+from tightside.report.pressure import pressure_text
 from tightside.report.words import (
     SEVERITY,
     capital,
@@ -182,7 +184,7 @@ def _next_tests(diagnosis: Diagnosis) -> tuple[TestPart, ...]:
     first = plain if {"not enough data", "no signal"} & {cam.state for cam in diagnosis.judged} else ()
     if not diagnosis.judged and diagnosis.causes and given:
         plain = ()
-    every = {test.test: test for test in (*first, *given, *plain)}
+    every = {test.test: test for test in (*first, *given, *without_repeats(plain, given))}
     return tuple(every.values())[: advice.MOST]
 
 
@@ -203,6 +205,7 @@ def diagnosis_text(diagnosis: Diagnosis) -> str:
             *([describe_text(told)] if told.recordings or told.cams else []),
         ]
     lines += _section("Phasers", phaser_text(told)) + _section("Codes", code_text(told)) + _cause_lines(told)
+    lines += _section("Cylinders", cylinder_text(told)) + _section("Pressure", pressure_text(told))
     lines += _next_lines(told) + (_warning_lines(told) if told.judged else [])
     lines += ["Take care"] + [line for text in told.cautions or () for line in _wrapped(text, "  - ", "    ")]
     return "\n".join(lines) + "\n"
