@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from tightside.diagnosis import CausePart, Diagnosis, EvidencePart
+from tightside.diagnosis import CausePart, Diagnosis, EvidencePart, TestPart
 from tightside.report.words import capital, is_placed, listed, sentence
 
 NAMES = {
@@ -28,6 +28,16 @@ SAYS: dict[str, tuple[str, ...]] = {
     "erratic": ("phaser_loose", "oil_control", "cam_signal", "crank_signal", "chain_worn", "drive_broken"),
     "off, not by a whole tooth": ("chain_worn", "phaser_stuck", "oil_control", "wrong_reference", "phaser_loose"),
     "no signal": ("cam_signal", "crank_signal", "drive_broken"),
+}
+#: beginnings of proposed tests, and of the plain advice that says the same
+SAME_AS = {
+    "Take off the cam cover": ("Turn the engine to its marks", "Check chain slack"),
+    "Compare the cylinders'": ("Compare the cylinders",),
+    "Measure compression": ("Compare the cylinders",),
+    "Check oil level": ("Check oil level",),
+    "Check supply": ("Check the cam sensor's supply",),
+    "Check that the engine file": ("Check that the engine file",),
+    "Look at the sensor wheel": ("Look at the cam sensor's mounting",),
 }
 DISAGREES_AT = 0.5
 QUIET_AT = 0.8  # a cam that is in time with at least this is not gone into
@@ -158,6 +168,18 @@ def _clause(text: str) -> str:
     """A finding as a subordinate clause: "P0016 is stored (a code says ...)" or as it stands."""
     code, colon, rest = text.partition(": ")
     return f"{code} is stored ({rest})" if colon else text
+
+
+def without_repeats(plain: Iterable[TestPart], proposed: Iterable[TestPart]) -> tuple[TestPart, ...]:
+    """Plain advice less what the proposed tests say already."""
+    said = tuple(
+        again
+        for test in proposed
+        for start, agains in SAME_AS.items()
+        if test.test.startswith(start)
+        for again in agains
+    )
+    return tuple(test for test in plain if not test.test.startswith(said)) if said else tuple(plain)
 
 
 def headline_causes(diagnosis: Diagnosis) -> str:
