@@ -80,3 +80,9 @@ def test_suspected_slip_warns_of_touching_valves_first() -> None:
     only = Diagnosis(causes=(CausePart(cause="chain_slipped", cam="1A", probability=0.5),))
     assert advice.cautions(only)[0] == advice.TOUCHING
     assert advice.cautions(Diagnosis())[0] != advice.TOUCHING
+
+
+def test_plain_advice_is_not_repeated_after_a_proposed_test_that_says_the_same() -> None:
+    proposed = TestPart(test="Take off the cam cover of bank 1, and look.", minutes=120, why="x", expected_gain=30.0)
+    told = with_words(caused("chain_slipped", 0.9, next_tests=(proposed,)))
+    assert not [t for t in told.next_tests or () if t.test.startswith(("Turn the engine to its marks", "Check chain"))]
