@@ -11,7 +11,7 @@ All minutes are **common practice, no source**.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Literal
@@ -306,9 +306,6 @@ def decision_cost_min(needed: Floats, total: Floats, needless: Floats, missed: F
     return np.asarray(np.minimum((total[..., None] - needed) * needless, needed * missed).sum(axis=-1))
 
 
-Partition = Callable[[Hypotheses], Ints]
-
-
 def rank_tests(
     hypotheses: Hypotheses, posterior: Floats, tools: frozenset[str], done: frozenset[str]
 ) -> tuple[Suggestion, ...]:
@@ -329,7 +326,7 @@ def rank_tests(
     for test in TESTS:
         if not set(test.tools) <= tools or (test.sees and test.sees in done):
             continue
-        for place in _places(test, hypotheses, posterior):
+        for place in _places(test, hypotheses):
             after = _cost_after(test, place, hypotheses, posterior, mass, needless, missed, done)
             if after is None:
                 continue
@@ -339,7 +336,7 @@ def rank_tests(
     return tuple(sorted(out, key=lambda s: (-s.gain_per_minute, s.test.invasive, s.minutes)))
 
 
-def _places(test: Test, hypotheses: Hypotheses, posterior: Floats) -> tuple[str, ...]:
+def _places(test: Test, hypotheses: Hypotheses) -> tuple[str, ...]:
     phasers_only = {"does_not_follow", "valve_dead"} & set(test.signs)
     places = hypotheses.layout.places(test.scope)
     return tuple(p for p in places if not phasers_only or p in hypotheses.layout.phased)
