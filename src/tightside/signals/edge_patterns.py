@@ -33,10 +33,12 @@ LEVELS_APART = 3.0  # standard deviations of the noise between a Hall sensor's l
 SPIKE_S = 60e-6  # pulses as short as this may be spikes: 2 deg of crank at 6000 rpm
 SPIKE_SAMPLES = 3.0
 SPIKE_RATIO = 5.0  # and are, if the shortest of the others is this much longer
-ALONE, FEW_OF_ALL = 0.8, 0.4  # part of all swings that stay
-REACHES = 4.0  # noise deviations from peak to peak
+FEW_OF_ALL = 0.4  # part of all swings that stay
+BETWEEN = np.array([0.15, 0.18, 0.21, 0.25, 0.3])  # of the smaller teeth: sizes that hardly any swing has ...
+WIDE, MOST_BETWEEN = 1.25, 0.03  # ... up to that times it; part of the number of teeth
+COIL_REACHES = 10.0  # noise deviations from a coil's peak to its next; more where spikes were taken out
 WIDEST = 1024  # samples behind a mean
-MANY_SPIKES, MOST_SPIKES = 2.5, 20.0  # for each change
+SOME_SPIKES, MANY_SPIKES, MOST_SPIKES = 0.5, 2.5, 20.0  # for each change
 _PASSES = 8
 _SOME_RUNS, _SOME_LENGTH = 32, 64
 _SD_PER_MEAN = 1.253314  # standard deviation over mean absolute deviation, normal
@@ -140,7 +142,7 @@ def _search_in(signal: Signal, rate_hz: float, kind: SensorKind | None) -> Patte
     short = max(SPIKE_SAMPLES, SPIKE_S * rate_hz) / signal.step
     signal = replace(signal, least=least, brief=int(short), per_second=rate_hz / signal.step)
     swings = find_swings(signal.x, signal.extrema, least)
-    signal = replace(signal, turns=len(swings))
+    signal = replace(signal, sizes=swings.sizes() if len(swings) > 1 else np.empty(0))
     if kind != "vr":
         found = _search_levels(signal, swings, short, kind)
         if found is not None:
@@ -195,7 +197,7 @@ def _sift(signal: Signal, swings: Swings, short: float, kind: SensorKind | None)
         told = kind if kind in ("hall", "vr") else _kind(signal, changes.some())
         fewer = _coil_teeth(signal, changes) if told == "vr" else _level_teeth(changes)
         if len(fewer) == len(swings):
-            strange = _strange(signal, changes.some(), told, spikes / len(swings), len(swings) / max(signal.turns, 1))
+            strange = _strange(signal, changes.some(), told, spikes / len(swings), len(swings))
             return None if strange else Pattern(signal, changes, told, spikes)
         first = int(np.searchsorted(swings.at, fewer.at[0])) if len(fewer) else 0
         at_ends_only = np.array_equal(swings.at[first : first + len(fewer)], fewer.at) and len(fewer) > 1
@@ -227,17 +229,19 @@ def _settled(changes: Changes) -> Swings:
     return replace(changes.swings, value=np.where(np.isfinite(levels), levels, changes.swings.value))
 
 
-def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float, part: float) -> bool:
+def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float, count: int) -> bool:
     """Whether this is no sensor's pattern: neighbours that differ, or too few changes without two flat levels.
 
     ``spikes``: how many were taken out for each change that stayed; where they are many, all depends on the choice.
-    ``part``: of all swings that stand out of the noise, those that stayed.
+    ``count``: how many stayed; the changes given are some of them.
     """
     if spikes > MOST_SPIKES:
         return True
     size = max(usual_of(np.abs(changes.after - changes.before)), 1e-300)
     reach = quantile_of(np.abs(np.diff(changes.peaks)), 0.5)
-    if reach < REACHES * signal.noise or (kind == "hall" and size < LEVELS_APART * signal.noise):
+    if kind == "hall" and size < LEVELS_APART * signal.noise:
+        return True
+    if kind == "vr" and reach < (FEW_STAND_OUT if spikes > SOME_SPIKES else COIL_REACHES) * signal.noise:
         return True
     width = changes.width
     if len(width) > 20 and max(usual_of(width[0::2]), usual_of(width[1::2])) < 2.2 and _few_values(signal.x):
@@ -245,19 +249,31 @@ def _strange(signal: Signal, changes: Changes, kind: SensorKind, spikes: float, 
     if len(changes.cross) >= 7:
         white = min(0.4 * signal.noise / size, MOST_WHITE)
         chosen = 0.5 if spikes > MANY_SPIKES else 1.0
-        return _coherence(changes) > white + chosen * _most_incoherent(signal, changes, kind, part)
+        return _coherence(changes) > white + chosen * _most_incoherent(signal, changes, kind, count)
     if kind == "vr" and len(changes.cross) >= 3:  # a coil that has seen a tooth or two and rests in between
-        return reach < FEW_STAND_OUT * signal.noise or _coherence(changes) > INCOHERENT_FEW
+        few = reach < FEW_STAND_OUT * signal.noise or not _apart(signal, changes, count)
+        return few or _coherence(changes) > INCOHERENT_FEW
     return max(usual_of(changes.noise) - 2 * signal.noise, dome_of(changes) * size) > 0.1 * size
 
 
-def _most_incoherent(signal: Signal, changes: Changes, kind: SensorKind, part: float) -> float:
-    """How much neighbours may differ: less, the more was chosen from; a coil alone on its wire may most."""
+def _most_incoherent(signal: Signal, changes: Changes, kind: SensorKind, count: int) -> float:
+    """How much neighbours may differ: most if teeth stand apart from all else, little if few were chosen from many."""
     if kind == "hall":
         return INCOHERENT_HALL
-    if part > ALONE and quantile_of(np.abs(np.diff(changes.peaks)), 0.25) > FEW_STAND_OUT * signal.noise:
+    if _apart(signal, changes, count):
         return INCOHERENT_FEW
-    return INCOHERENT if part > FEW_OF_ALL else 0.5 * INCOHERENT
+    total = 0 if signal.sizes is None else len(signal.sizes)
+    return INCOHERENT if count > FEW_OF_ALL * total else 0.5 * INCOHERENT
+
+
+def _apart(signal: Signal, changes: Changes, count: int) -> bool:
+    """Whether there is a size, well below that of what stayed, that hardly any swing has: ripple is all below it."""
+    small = quantile_of(np.abs(np.diff(changes.peaks)), 0.25)
+    if signal.sizes is None or small < FEW_STAND_OUT * signal.noise:
+        return False
+    ordered = np.sort(signal.sizes)
+    below, above = (np.searchsorted(ordered, BETWEEN * part * small) for part in (1.0, WIDE))
+    return bool((above - below).min() < MOST_BETWEEN * count)
 
 
 def _few_values(x: NDArray[Any]) -> bool:

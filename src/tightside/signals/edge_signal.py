@@ -32,7 +32,7 @@ class Signal:
     step: int = 1
     width: int = 1
     per_second: float = 1.0
-    turns: int = 0  # how many swings stand out of the noise, whatever they are
+    sizes: Floats | None = None  # of all swings that stand out of the noise, whatever they are
 
     def to_raw(self, index: Floats) -> Floats:
         """Places in the raw trace. [samples]"""
