@@ -24,6 +24,9 @@ EVENLY = 0.06  # mean difference of a cam's pulse spacing from its usual one, as
 MOST_ODD = 0.02  # share of odd pulses up to which a turn can be certain
 MOST_PULSES = 200  # the largest repeat that is looked for
 LIKENESS = 0.92  # a repeat must look this much like the best one
+LEAST_LIKE, FAINT = 0.22, 0.35  # likeness of a repeat at all; below the second the pulses must follow it closely
+MOST_ODD_OF_FAINT = 0.06
+LARGEST = 0.9  # cut of the roughness, so that a lost pulse weighs no more than a gap
 UNEVEN = 0.04  # rms of the second difference of log intervals below which a wheel counts as even
 ODD_PULSES = 0.004  # share of odd pulses from which an even wheel that loses some is thought of
 FEW_REPEATS = 12  # so few of them can look like a pattern by chance
@@ -59,9 +62,11 @@ class Learned:
 
     @property
     def could_be(self) -> tuple[str, ...]:
-        """Names of the wheels that would look the same, likeliest first; one alone where the turn is known."""
+        """Names of the wheels that would look the same, likeliest first: one if it is known, none if any could."""
         if self.turn_certain:
             return (self.wheel.name,)
+        if self.shape.sort == "even" and not self.turns.likely:
+            return ()
         return tuple(wheel_name(self.shape, k) for k in (self.turns.repeats, *self.turns.others))
 
 
@@ -84,12 +89,12 @@ def find_repeat(times_s: Floats) -> tuple[int, float]:
     likeness : float
         Correlation of the pattern with itself n pulses later, 0 to 1.
     """
-    z = roughness(times_s)
+    z = np.clip(roughness(times_s), -LARGEST, LARGEST)
     z = z - z.mean()
     if float(np.sqrt(np.mean(z * z))) < UNEVEN:
         return 1, 1.0
     n, likeness = _repeat_of(z)
-    return (1, 1.0 - min(1.0, likeness)) if likeness < 0.35 else (n, likeness)
+    return (1, 1.0 - min(1.0, likeness)) if likeness < LEAST_LIKE else (n, likeness)
 
 
 def _repeat_of(z: Floats) -> tuple[int, float]:
@@ -215,6 +220,8 @@ def learn_polarity(times_s: Floats) -> OnePolarity | None:
     odd = 1.0
     for _ in range(3):
         gaps, odd = _refined(times_s, gaps)
+    if likeness < FAINT and odd > MOST_ODD_OF_FAINT:
+        return None
     shape = shape_of(gaps, len(times_s) / len(gaps) / float(times_s[-1] - times_s[0]))
     doubtful = shape.sort == "grid" and odd > ODD_PULSES and len(times_s) < FEW_REPEATS * n
     if shape.sort == "even" or (doubtful and _even_misses(times_s) < 2.0 * odd):

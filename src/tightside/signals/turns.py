@@ -24,7 +24,8 @@ BY_REPEATS = {1: 1.0, 2: 0.15, 3: 0.15, 4: 0.05}  # gapped wheels: mostly one ga
 BY_POSITIONS = ((23, 0.2), (60, 1.0), (66, 0.05), (90, 0.01))  # up to so many positions; more are rarer still
 UNEVEN_REPEATS = {1: 1.0, 2: 0.3, 3: 0.3, 4: 0.15}
 EXTRA_REPEATS = {1: 1.0, 2: 0.02, 3: 0.01}
-FEWEST_WITH_EXTRA = 6  # a pattern of fewer pulses is no plain "N+1"
+FEW_WITH_EXTRA = 10  # a pattern of fewer pulses can pass for an "N+1" by chance
+FEW_EXTRA_REPEATS = {1: 1.0, 2: 0.1, 3: 0.05}
 # a controller finds the cycle, or at least the turn, from crank and cams: their common repeat is seldom shorter
 COMMON_REPEAT = {1: 0.96, 2: 0.035}  # cycle over common repeat
 COMMON_REPEAT_LONE = {1: 0.78, 2: 0.13, 3: 0.02, 4: 0.06}  # all the cam shows in it is one pulse
@@ -97,10 +98,12 @@ def _built(sort: Sort, pulses: int, positions: float, repeats: int) -> float:
     """How common a wheel is whose pattern comes so often in a turn."""
     if sort == "even":
         return 1.0 if repeats >= 3 else 0.01
-    if sort == "uneven" or (sort == "extra" and pulses < FEWEST_WITH_EXTRA):
+    if sort == "extra" and pulses < FEW_WITH_EXTRA:
+        return FEW_EXTRA_REPEATS.get(repeats, 0.001)
+    if sort == "uneven":
         return UNEVEN_REPEATS.get(repeats, 0.02 if pulses * repeats <= 24 else SELDOM)
     if sort == "extra":
-        return EXTRA_REPEATS.get(repeats, 0.001)
+        return EXTRA_REPEATS.get(repeats, 0.0001)
     total = positions * repeats
     common = next((share for most, share in BY_POSITIONS if total <= most), 0.002)
     return common * BY_REPEATS.get(repeats, 0.01)
