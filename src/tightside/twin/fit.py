@@ -37,6 +37,7 @@ from tightside.twin.scene import Starter
 GRID_DEG = 4.0
 OTHER_STARTS_DEG = (25.0, -25.0)  # late and early both lose compression: a search may end on the wrong side
 WELL_EXPLAINED = 1.3
+NOT_EXPLAINED = 2.0  # times the noise: then no call is made
 CURRENT_LAW = 0.04  # of the current's swing: a motor is not quite a straight line
 SETTLING_CYCLES = 3  # from rest; always as many, so that the answer changes smoothly with what is searched
 if TYPE_CHECKING:
@@ -403,7 +404,7 @@ class _Twin:
             ),
             residuals=tuple((name, *self._left(name, off)) for name, _, off in shown),
             worse_than_noise=worse,
-            leaking=_leaking(self.layout.breathing.cylinders, leaks, leak_sd),
+            leaking=_leaking(self.layout.breathing.cylinders, leaks, leak_sd) if worse < NOT_EXPLAINED else None,
             seen_rpm=self.seen.speed_rpm,
             made_rpm=rpm,
             notes=_notes(self.seen, worse),
@@ -453,6 +454,8 @@ def _notes(seen: CycleAverage, worse: float) -> tuple[str, ...]:
     notes = []
     if seen.cycles < 5:
         notes.append(f"Only {seen.cycles} engine cycles: crank longer for a surer answer.")
-    if worse > 3.0:
-        notes.append("The twin does not explain this recording well: treat the numbers as hints.")
+    if worse >= NOT_EXPLAINED:
+        notes.append(
+            "The twin does not explain this recording well: no cylinder is named, and the numbers are hints at most."
+        )
     return tuple(notes)
