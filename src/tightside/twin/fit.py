@@ -455,7 +455,5 @@ def _notes(seen: CycleAverage, worse: float) -> tuple[str, ...]:
     if seen.cycles < 5:
         notes.append(f"Only {seen.cycles} engine cycles: crank longer for a surer answer.")
     if worse >= NOT_EXPLAINED:
-        notes.append(
-            "The twin does not explain this recording well: no cylinder is named, and the numbers are hints at most."
-        )
+        notes.append("The twin does not explain this recording well: no cylinder is named, the numbers are hints.")
     return tuple(notes)
