@@ -212,6 +212,17 @@ def test_offset_density_is_a_plain_sum_over_wear_teeth_and_reference() -> None:
 # ------------------------------------------------------------------------------------------- codes, and what is unknown
 
 
+def test_bank_that_compresses_less_by_the_starter_s_current_speaks_for_its_drive() -> None:
+    banks = {1: "1", 2: "2", 3: "1", 4: "2"}
+    plain = Known(codes=read_codes(["P0016"]), observations=Observations(cams=("1A", "2A")), cylinder_banks=banks)
+
+    def driven(values: dict[int, float]) -> float:
+        found = judge_causes(replace(plain, relative_compression=values)).causes
+        return sum(c.probability for c in found if c.cam == "1A" and c.cause in ("chain_slipped", "drive_broken"))
+
+    assert driven({1: 0.7, 2: 1.0, 3: 0.72, 4: 0.98}) > driven({}) > driven({1: 1.0, 2: 1.0, 3: 0.99, 4: 1.0})
+
+
 def test_codes_alone_give_causes_but_no_certainty() -> None:
     found = judge_causes(Known(codes=read_codes(["P0016"])))
     top = first(found, "1A")

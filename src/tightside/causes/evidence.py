@@ -21,7 +21,7 @@ from tightside.causes.measured import (
     response_log_likelihood,
 )
 from tightside.causes.observations import Observations
-from tightside.causes.observed import observed_findings
+from tightside.causes.observed import compared_banks, observed_findings
 from tightside.causes.signs import Finding, edge_ratio, sign_finding
 from tightside.records import CamOffset, CamPattern, CodeFinding, PhaserMotion
 
@@ -40,6 +40,7 @@ class Known:
     crank_odd_share: float | None = None  # pulses missing or too many in the recorded crank signal, of all
     observations: Observations = field(default_factory=Observations)
     cylinder_banks: Mapping[int, str] = field(default_factory=dict)
+    relative_compression: Mapping[int, float] = field(default_factory=dict)  # by the starter's current
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,6 +96,8 @@ def weigh(known: Known) -> Weighed:
     findings += _log_findings(known, hypotheses)
     findings += _code_findings(known, hypotheses)
     findings += observed_findings(known.observations, known.cylinder_banks, hypotheses)
+    if not known.observations.compression_kpa:  # a gauge goes before a current
+        findings += compared_banks(known.relative_compression, known.cylinder_banks, hypotheses)
     return Weighed(hypotheses, tuple(findings), measured, tables)
 
 

@@ -545,6 +545,7 @@ RATTLE_S = ((4.0, 0.9), (0.8, 0.9))
 WORN_KM = ((210_000.0, 0.45), (140_000.0, 0.7))  # a chain that is worn, any other vehicle
 LOW_OIL_KPA = (90.0, 25.0)  # warm idle: half of all shops would call it low here; width of the doubt
 WEAK_RATIO = (0.87, 0.04)  # a bank's compression to the other bank's
+WEAK_RATIO_CURRENT = (0.85, 0.07)  # ... the same by the starter's current, which is no pressure
 WEAK_KPA = (800.0, 100.0)  # ... or by itself, gauge, where there is no other bank
 LEAK_PERCENT = (22.0, 5.0)  # worst cylinder of a bank
 ODD_PULSES = (-2.6, 0.35)  # log10 of the share of crank pulses missing or too many; width of the doubt

@@ -119,6 +119,25 @@ def _cylinders(
         yield sign("bank_leaks", bank, edge_ratio(max(leaks), n.LEAK_PERCENT), text)
 
 
+def compared_banks(
+    relative: Mapping[int, float], cylinder_banks: Mapping[int, str], hypotheses: Hypotheses
+) -> Iterator[Finding]:
+    """Banks side by side by the starter's current: the weaker one speaks for its drive."""
+    banks: dict[str, list[float]] = {}
+    for cylinder, value in relative.items():
+        if cylinder_banks.get(cylinder) in hypotheses.layout.banks:
+            banks.setdefault(cylinder_banks[cylinder], []).append(value)
+    medians = {bank: float(np.median(values)) for bank, values in banks.items()}
+    best = max(medians.values(), default=0.0)
+    if len(medians) < 2 or best <= 0.0:
+        return
+    edge, width = n.WEAK_RATIO_CURRENT
+    for bank, median in medians.items():
+        text = f"by the starter's current bank {bank} compresses {100.0 * median / best:.0f} % of the best bank"
+        ratio = edge_ratio(-median / best, (-edge, width))
+        yield sign_finding("bank_weak", bank, ratio, hypotheses, source="recording", text=text)
+
+
 #: entry of the results: (sign, whether a yes in the file means that the sign is there)
 RESULT_SIGNS = {
     "marks_off": ("marks_off", True),

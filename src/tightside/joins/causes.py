@@ -76,6 +76,11 @@ def _known(whole: Examination, engine: Engine | None, seen: Observations) -> Kno
         codes_read=bool(seen.codes_read),
         crank_odd_share=(crank.missed_pulses + crank.extra_pulses) / pulses if crank and pulses else None,
         observations=seen,
+        relative_compression={
+            c.cylinder: c.relative_compression
+            for c in whole.diagnosis.cylinders or ()
+            if c.cylinder is not None and c.relative_compression is not None
+        },
         cylinder_banks={c: str(b) for b, mine in engine.banks.items() for c in mine} if engine is not None else {},
     )
 
