@@ -40,6 +40,7 @@ TOP, INTAKE, EXHAUST, P_INTAKE, P_EXHAUST, HEAT, HOLE, ZERO, GAIN, CLEARANCE, BE
 FLOOR = 0.0012  # model error, share of the hump's height
 SHARE = 0.02  # ... and share of the pressure above the manifolds'
 CORRELATED_DEG = 12.0  # over which the model's errors go together
+SAME_CAM_SD_DEG = 0.7  # valves of one camshaft stand together but for this
 SEARCH_DEG = np.arange(-75.0, 76.0, 7.5)
 
 
@@ -92,6 +93,7 @@ class _Held:
         self.sigma = np.sqrt(model + trace.noise**2) * np.sqrt(CORRELATED_DEG / self.step)
         self.seen = (theta <= UNTIL_DEG) | (theta >= BEGIN_DEG["fired"]) if trace.kind == "fired" else theta == theta
         self.mean, self.sd = self._priors()
+        self.one_cam = cylinder.intake.cam is not None and cylinder.intake.cam == cylinder.exhaust.cam
         self.settings = np.zeros(c.SETTINGS)
         self.settings[[c.INTAKE_K, c.EXHAUST_K]] = 300.0, EXHAUST_K[trace.kind]
         self.settings[[c.WALL_K, c.AMBIENT_PA]] = WALL_K[trace.kind], AMBIENT_KPA * 1e3
@@ -144,7 +146,8 @@ class _Held:
     def residuals(self, x: Floats) -> Floats:
         """Weighted differences, then the priors'."""
         off = ((self.model(x) - self.trace.values) / self.sigma)[self.seen]
-        return np.concatenate([off, (x - self.mean) / self.sd])
+        together = [(x[INTAKE] - x[EXHAUST]) / SAME_CAM_SD_DEG] if self.one_cam else []
+        return np.concatenate([off, (x - self.mean) / self.sd, together])
 
 
 def _turned(theta_deg: Floats, area_mm2: Floats) -> Floats:

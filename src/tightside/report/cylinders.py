@@ -50,7 +50,7 @@ Bar = tuple[int | None, int, tuple[float, float], str]
 def _panel(drawing: Drawing, frame: tuple[float, float], title: str, rows: Sequence[Bar], narrow: bool) -> None:
     top, width = frame
     left, right, ceiling, floor = (
-        (44.0, width - 8, top + 36, top + 190) if narrow else (70.0, width - 20, top + 38, top + 206)
+        (60.0, width - 8, top + 36, top + 190) if narrow else (70.0, width - 20, top + 38, top + 206)
     )
     drawing.text((left, top + 22), title if not narrow else title.split(",")[0], "strip")
     drawing.box((left, ceiling), right - left, floor - ceiling, "ground")
@@ -78,7 +78,8 @@ def _panel(drawing: Drawing, frame: tuple[float, float], title: str, rows: Seque
         drawing.text(
             (middle, floor + 22), name if narrow or number is None else f"cyl. {name}", "scale strong", "middle"
         )
-        drawing.text((middle, floor + 42), _shown_word(word, title), f"{kind} tag", "middle")
+        if not narrow or word != "good":
+            drawing.text((middle, floor + 42), _shown_word(word, title), f"{kind} tag", "middle")
 
 
 def _shown_word(word: str, title: str) -> str:

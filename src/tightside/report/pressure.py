@@ -36,8 +36,10 @@ def render_pressure(found: PressureFinding, *, narrow: bool = False) -> Markup:
         plot.y_scale(drawing, about, "kPa")
         _curve(drawing, plot, theta, (low, high), "band-of")
         if model is not None and plot is foot:
-            drawing.path(_points(plot, theta, model), "ghost-line")
-        drawing.path(_points(plot, theta, kpa), "signal")
+            for piece in _pieces(plot, theta, model):
+                drawing.path(piece, "ghost-line")
+        for piece in _pieces(plot, theta, kpa):
+            drawing.path(piece, "signal")
     drawing.line((whole.x(0.0), whole.top), (whole.x(0.0), foot.bottom), "zero")
     drawing.text((whole.x(0.0) + 6, whole.top + 16), "top", "small")
     _events(drawing, foot, found, narrow)
@@ -61,9 +63,16 @@ def _foot_range(kpa: Floats) -> tuple[float, float]:
     return low - 0.25 * span, low + 1.9 * span
 
 
-def _points(plot: Plot, theta: Floats, kpa: Floats) -> list[tuple[float, float]]:
-    inside = np.clip(kpa, *plot.y_range)
-    return [(plot.x(a), plot.y(p)) for a, p in envelope(theta, inside, 480)]
+def _pieces(plot: Plot, theta: Floats, kpa: Floats) -> list[list[tuple[float, float]]]:
+    """The line, left out where it leaves the plot."""
+    shown = [(plot.x(a), plot.y(p), plot.y_range[0] <= p <= plot.y_range[1]) for a, p in envelope(theta, kpa, 480)]
+    pieces: list[list[tuple[float, float]]] = [[]]
+    for x, y, inside in shown:
+        if inside:
+            pieces[-1].append((x, y))
+        elif pieces[-1]:
+            pieces.append([])
+    return [piece for piece in pieces if len(piece) > 1]
 
 
 def _curve(drawing: Drawing, plot: Plot, theta: Floats, sides: tuple[Floats, Floats], kind: str) -> None:
@@ -124,8 +133,11 @@ def render_polytrope(found: PressureFinding, *, narrow: bool = False) -> Markup:
     for event in found.events:
         at = int(np.argmin(np.abs(theta - float(_turned(np.array(event.angle_deg))))))
         kind = "ok" if event.name.startswith("i") else "off"
-        drawing.dot((plot.x(float(x[at])), plot.y(float(y[at]))), 6, f"{kind} point")
-        drawing.text((plot.x(float(x[at])) + 9, plot.y(float(y[at])) - 8), SHORT[event.name], f"{kind} tag event-word")
+        here = plot.x(float(x[at])), plot.y(float(y[at]))
+        drawing.dot(here, 6, f"{kind} point")
+        near_edge = here[0] > plot.right - 56
+        place = (here[0] + (-9 if near_edge else 9), here[1] - 8)
+        drawing.text(place, SHORT[event.name], f"{kind} tag event-word", "end" if near_edge else "start")
     if not narrow:
         _beside(drawing, found, plot)
     return drawing.to_svg("narrow" if narrow else "wide")
