@@ -21,12 +21,12 @@ Edge = Literal["rising", "falling"]
 EDGES: tuple[Edge, ...] = ("rising", "falling")
 
 EVENLY = 0.06  # mean difference of a cam's pulse spacing from its usual one, as a share of it
-MOST_ODD = 0.02  # share of odd pulses up to which a turn can be certain
+MOST_ODD = 0.01  # share of odd pulses up to which a turn can be certain
 MOST_PULSES = 200  # the largest repeat that is looked for
 LIKENESS = 0.92  # a repeat must look this much like the best one
 LEAST_LIKE, FAINT = 0.22, 0.35  # likeness of a repeat at all; below the second the pulses must follow it closely
 MOST_ODD_OF_FAINT = 0.06
-LARGEST = 0.9  # cut of the roughness, so that a lost pulse weighs no more than a gap
+LARGEST = 1.2  # cut of the roughness, so that a lost pulse weighs no more than a gap
 UNEVEN = 0.04  # rms of the second difference of log intervals below which a wheel counts as even
 ODD_PULSES = 0.004  # share of odd pulses from which an even wheel that loses some is thought of
 FEW_REPEATS = 12  # so few of them can look like a pattern by chance
