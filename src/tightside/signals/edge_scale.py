@@ -21,6 +21,7 @@ _LARGE = 0.3  # of the recording's large swings
 _LONGER = 4.0  # times a spike: teeth that are told from spikes by their duration alone
 _HOLDS = 0.02  # of what spikes reach
 _MOST_OF_TIME = 0.2
+_ALIKE = 0.6  # no spikes among swings that differ by no more
 _PARTS = 4  # of a reach
 
 
@@ -83,6 +84,8 @@ def beneath_spikes(x: NDArray[np.float64], extrema: BlockExtrema, swings: Swings
     if len(swings) < 6:
         return swings, 0
     sizes = swings.sizes()
+    if sizes[1:-1].min() > _ALIKE * sizes.max():
+        return swings, 0
     least = 0.5 * RIPPLE * sizes.max()
     sure = np.diff(surely_held(x, extrema, swings, brief, least)) * np.sign(np.diff(swings.value))
     if sure.min() >= least:  # none holds so little that it could be a spike
