@@ -129,7 +129,7 @@ def test_library_narrows_with_vehicles_and_counts_each_recording_once(learned):
     engine = pooled_alone(one).engine
     first = cam_patterns(engine)[0].edge_sd_deg
     for seed, sha in ((21, "b"), (22, "c"), (22, "c")):
-        new = learn_engine(recorded(V6, seed=seed), name="Shop V6")
+        new = learn_engine(recorded(V6, seed=seed), name="Shop V6", like=engine)
         engine = add_to_learned(engine, replace(new, engine=with_sha(new, sha))).engine
     assert engine.learned.vehicles == 3
     assert len(engine.learned.recordings) == 3

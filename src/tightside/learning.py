@@ -78,7 +78,9 @@ class LearnedEngine:
         }
 
 
-def learn_engine(recording: Recording, *, name: str, cam_teeth: int | None = None, vehicle: str = "") -> LearnedEngine:
+def learn_engine(
+    recording: Recording, *, name: str, cam_teeth: int | None = None, vehicle: str = "", like: Engine | None = None
+) -> LearnedEngine:
     """Crank wheel and cam edges of a recording of an engine in good order.
 
     Parameters
@@ -87,6 +89,7 @@ def learn_engine(recording: Recording, *, name: str, cam_teeth: int | None = Non
     name : the engine's name
     cam_teeth : teeth of the cams' sprockets, where that is known
     vehicle : whose recording it is, where several of one vehicle are learned
+    like : an engine learned before, whose crank wheel this recording has too
 
     Raises
     ------
@@ -94,7 +97,7 @@ def learn_engine(recording: Recording, *, name: str, cam_teeth: int | None = Non
         "nothing-to-learn" where no crank wheel repeats or its turn cannot be told; "not-in-order" where a cam moves,
         wanders or was hardly seen.
     """
-    decoded = decode(recording)
+    decoded = decode(recording, wheel_pattern(like) if like is not None else None)
     wheel, clock = _known_turn(decoded)
     cams, notes = _named(tuple(c for c in decoded.cams if len(c.times_s) >= 4))
     patterns = tuple(_with_kind(p, decoded, c) for c, p in _learned(cams))

@@ -55,10 +55,10 @@ def run(
             progress=lambda share: progress("reading", share / 2),
         )
         title = name or library or recording.stem
-        learned = learn_engine(read, name=title, cam_teeth=cam_teeth, vehicle=vehicle)
+        known = library_engine(library) if library is not None else None
+        learned = learn_engine(read, name=title, cam_teeth=cam_teeth, vehicle=vehicle, like=known)
     where: list[str] = []
     if library is not None:
-        known = library_engine(library)
         learned = add_to_learned(known, learned) if known is not None else pooled_alone(learned)
         from tightside.store.library import write_library
 

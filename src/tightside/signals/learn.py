@@ -31,6 +31,7 @@ UNEVEN = 0.04  # rms of the second difference of log intervals below which a whe
 ODD_PULSES = 0.004  # share of odd pulses from which an even wheel that loses some is thought of
 FEW_REPEATS = 12  # so few of them can look like a pattern by chance
 EVEN_MISFIT = 0.03  # of a pattern that a swing of speed explains away
+AS_GOOD = 0.012  # misfit by which a polarity must be better than the rising one
 BLUNT = 0.15  # misfit that a coil's blunter crossing begins with
 LOSSY_EVEN = 0.06  # share of odd pulses up to which rough intervals without a pattern are an even wheel's
 SPLIT_GAP = 0.1  # misfit of two gaps side by side: mostly one gap, seen by the wrong polarity of a coil
@@ -260,7 +261,8 @@ def learn_wheel(
             found.append((got, edge))
     if not found:
         return None
-    best, edge = min(found, key=lambda f: (round(f[0].misfit, 3), f[1] != "rising"))
+    least = min(f[0].misfit for f in found)
+    best, edge = next(f for f in found if f[0].misfit <= least + AS_GOOD)  # rising first: the same one every time
     plain = len(found) == 2 and train.sharper is None and train.kind != "vr"
     if plain and best.shape.sort in ("even", "uneven"):
         best, edge = _by_widths(train, best, edge) or (best, edge)
