@@ -24,6 +24,7 @@ USUAL_SPEED = 0.3  # a cycle's speed may differ from the usual by this share
 LONGEST_HOLE_DEG = 25.0
 MODEL_SD = 0.008  # of a relative value: shapes are not quite those of the model
 SOUND_ROOT_MM, ROOT_SD_MM = 0.84, 1.5  # root of the hole that a sound cylinder has, and how far others may be
+SHORT = -0.5  # logarithm of a short cylinder's share, to start from
 CHARGE_SD = 0.15  # of the logarithm of a cylinder's charge
 MODEL_SHARE = 0.015  # of the load's swing that the model does not explain
 CORRELATED_STEPS = 4.0
@@ -185,6 +186,8 @@ class _Model:
         design = np.column_stack([gained, self.moving, np.ones_like(load), gas.sum(axis=0)])
         scale = np.maximum(np.abs(design).max(axis=0), 1e-12)
         found = np.linalg.lstsq(design / scale, load, rcond=None)[0] / scale
+        if found[3] <= 0.0:  # compression cannot speed the crank up
+            found = np.append(np.linalg.lstsq(design[:, :3], load, rcond=None)[0], 0.0)
         return found, load - design @ found
 
     def fit(self, load: Floats, energy: Floats) -> Floats:
@@ -201,8 +204,11 @@ class _Model:
             return np.concatenate([off / (MODEL_SHARE * spread) / np.sqrt(CORRELATED_STEPS), (x - expected) / sd])
 
         low = np.concatenate([np.full(self.size, -2.5), np.zeros(self.size)])
-        high = np.concatenate([np.full(self.size, 1.0), np.full(self.size, self.roots[-1])])
-        x: Floats = np.asarray(least_squares(residuals, expected, bounds=(low, high), x_scale=sd, max_nfev=60).x)
+        high = np.concatenate([np.full(self.size, 0.5), np.full(self.size, self.roots[-1])])
+        # like cylinders, or one that is short: from the wrong one the way can be barred
+        starts = [expected, *(np.where(np.arange(2 * self.size) == k, SHORT, expected) for k in range(self.size))]
+        start = min(starts, key=lambda at: float(np.sum(residuals(at) ** 2)))
+        x: Floats = np.asarray(least_squares(residuals, start, bounds=(low, high), x_scale=sd, max_nfev=60).x)
         self.found, off = self._linear(load, gained, self._gas(x))
         self.explained = 1.0 - float(np.var(off)) / max(spread**2, 1e-12)
         return x
