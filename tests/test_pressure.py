@@ -219,6 +219,15 @@ def test_wheel_of_unknown_place_gives_offsets_but_no_top() -> None:
     assert late["intake"] == pytest.approx(CASES[4].intake_late_deg, abs=4.0)
 
 
+def test_cranking_without_a_crank_sensor_gives_no_valve_angles() -> None:
+    case = next(c for c in CASES if c.rpm < 400.0)
+    found = measure_pressure(
+        own.trace_of(case), own.cylinder_of(case), Place(known=False, error_deg=3.0, even_speed=True)
+    )
+    assert found.kind == "motored" and found.peak_kpa_abs is not None
+    assert not found.offsets and not found.events and found.tdc_deg is None and found.held is None
+
+
 def test_too_few_cycles_are_said_to_be_too_few() -> None:
     trace = own.trace_of(CASES[0])
     few = trace.angle_deg < trace.angle_deg[0] + 1000.0

@@ -33,6 +33,8 @@ FIRED_TOP_SD_DEG = 1.0  # a fired cycle takes top dead centre from the crank whe
 UNSURE_TOP_DEG = 2.0
 WIDE_CLEARANCE = 0.12  # of an engine whose ratio is a guess, or a passage to the transducer
 COMPRESSION_DEG, EXPANSION_DEG = (-90.0, -30.0), (40.0, 100.0)
+EVEN_FROM_RPM = 500.0  # below, the crank swings too much within a cycle to do without a crank sensor
+UNEVEN_MISFIT = 4.0  # times more, where the crank's speed within a cycle is not known
 MISFIT_MOST = 4.0  # beyond this the gas model does not describe the trace
 SHOWN = ("evo", "evc", "ivo", "ivc")
 
@@ -83,6 +85,8 @@ def _fired(trace: AngleTrace, cycles: PressureCycles, cylinder: Cylinder, place:
     """A cylinder in which it burns: top dead centre must come from the crank wheel."""
     if not place.known or place.repeat_deg < 359.0:
         note = "the cylinder fires: its peak is no mark for top dead centre, and no crank wheel gives it"
+        if cycles.kind == "motored":
+            note = "its hump is not that of compression at the speed known: record the crank sensor too"
         return replace(_nothing(trace, cylinder, note), fired_cycles=cycles.fired)
     hump = cycles.origin_deg - 12.0
     about = cylinder.top_deg + 360.0 * round((hump - cylinder.top_deg) / 360.0)
@@ -116,7 +120,7 @@ def _read(cycles: PressureCycles, cylinder: Cylinder, place: Place) -> PressureF
     closed = None
     if cycles.kind == "motored":
         closed = _closed(cycles, speed, cylinder, scale)
-        if closed.misfit > MISFIT_MOST:
+        if closed.misfit > MISFIT_MOST * (UNEVEN_MISFIT if place.even_speed else 1.0):
             return None
         at, at_sd = float(closed.values[top.TOP]), float(np.hypot(closed.sd[top.TOP], TOP_SYSTEMATIC_DEG))
     else:
@@ -124,6 +128,8 @@ def _read(cycles: PressureCycles, cylinder: Cylinder, place: Place) -> PressureF
         notes.append("it fires: top dead centre is taken from the crank wheel, and the valves' angles rest on that")
     fit = _whole(cycles, speed, cylinder, scale, (at, at_sd), closed)
     found = _described(cycles, cylinder, scale, at, closed, fit)
+    if place.even_speed:
+        found = replace(found, held=None, hole_mm2=None, loss_angle_deg=None)
     events, offsets, more = _valves(found, cylinder, fit, at_sd, place)
     tdc, tdc_sd, doubts = _tdc(cycles, cylinder, place, at, at_sd)
     return replace(
@@ -381,6 +387,9 @@ def _tdc(
 def _valves(
     found: PressureFinding, cylinder: Cylinder, fit: gas.GasFit | None, at_sd: float, place: Place
 ) -> tuple[tuple[ValveEvent, ...], tuple[PressureOffset, ...], tuple[str, ...]]:
+    if place.even_speed and (found.rpm or 0.0) < EVEN_FROM_RPM:
+        note = "without a crank sensor the crank's swing while cranking moves the valves' angles by tens of degrees"
+        return (), (), (f"{note}: none are given",)
     uneven = place.error_deg if place.even_speed else 0.0
     if fit is None or fit.misfit > MISFIT_MOST:
         note = "valve angles are read where the trace leaves its line: the engine file has no valves to hold it against"

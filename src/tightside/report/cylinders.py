@@ -154,7 +154,8 @@ def _contribution_words(parts: Sequence[CylinderPart], named: bool) -> str:
 
 def cranking_cautions(diagnosis: Diagnosis) -> tuple[str, ...]:
     """What goes with cranking and transducer tests, where such a recording was made."""
-    if not diagnosis.cylinders and not diagnosis.pressure:
+    cranked = any(c.relative_compression is not None for c in diagnosis.cylinders or ())
+    if not cranked and not diagnosis.pressure:
         return ()
     return (
         "Before any cranking test: turn the crank two turns by hand. A cylinder full of liquid, or a bind, stops it: "
