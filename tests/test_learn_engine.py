@@ -180,5 +180,5 @@ def test_learn_and_library_on_the_command_line(tmp_path, monkeypatch, capsys, sl
 def test_learn_of_a_recording_of_a_phaser_that_moves_is_refused():
     from tightside.recordings.registry import read_recording
 
-    with pytest.raises(DataError, match="moved|wanders|do not repeat"):
+    with pytest.raises(DataError, match=r"moved|wanders|do not repeat"):
         learn_engine(read_recording(recordings_folder() / "real-b.csv"), name="x")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from statsmodels.stats.meta_analysis import combine_effects
@@ -102,7 +104,7 @@ def test_pool_narrows_with_every_vehicle_and_tells_the_two_spreads_apart():
     rng = np.random.default_rng(5)
     fleets = [vehicles(rng, 40, 0.7, 0.05) for _ in range(12)]
     sds = [np.mean([pool_vehicles(f[:n]).mean_sd_deg for f in fleets]) for n in (1, 2, 4, 8, 16, 40)]
-    assert all(b < a for a, b in zip(sds, sds[1:], strict=False))
+    assert all(b < a for a, b in itertools.pairwise(sds))
     shown = fleets[0]
     whole = pool_vehicles(shown)
     assert whole.vehicles == 40

@@ -7,7 +7,7 @@ import pytest
 
 from tightside.records import CamEdges, Channel, EdgeTrain, Levels, Recording
 from tightside.signals.learn import cam_repeat
-from tightside.signals.recognise import choose_crank, could_be_sensor, cycle_of, turns_from_cams
+from tightside.signals.recognise import choose_crank, could_be_sensor, cycle_of
 from turning import ANGLES, Turning, teeth_passed
 
 CRANKING = Turning(rpm=240.0, ripple=0.3)
@@ -86,25 +86,6 @@ def test_choose_crank_without_pulses_is_none():
 )
 def test_could_be_sensor_by_role(role, could):
     assert could_be_sensor(Channel("A", Levels(np.empty(0), np.empty(0, np.int8)), role=role)) is could
-
-
-@pytest.mark.parametrize(
-    ("counts", "turns"),
-    [
-        ([], None),
-        ([None, None], None),
-        ([2], 1),  # once a turn: a cam comes again after two
-        ([1], 1),  # a cam alike in both turns
-        ([4], 2),  # twice a turn
-        ([6, 6], 3),  # three gaps
-        ([3], 3),  # three gaps, a cam alike in both turns
-        ([48], 24),  # even teeth
-        ([2, None, 6], 3),  # cams that show different parts of it
-        ([4, 6], 6),
-    ],
-)
-def test_turns_from_cams_by_hand(counts, turns):
-    assert turns_from_cams([None if c is None else (c, 3) for c in counts]) == turns
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from tightside.cli.main import run
 from tightside.cli.simulate import scenario_from, subject_of, with_real_gas
 from tightside.engine.load import read_engine
-from tightside.errors import UsageError
+from tightside.errors import DataError, UsageError
 from tightside.matching import match_recording
 from tightside.records import Recording, Trace
 from tightside.twin.cranking import breathing_of, hole_from_share
@@ -141,3 +141,10 @@ def test_match_names_the_leaking_cylinder_and_its_area() -> None:
     assert found.offsets[0].value == pytest.approx(18.0, abs=2.0)
     assert found.residuals[0][0] == "speed" and found.residuals[0][2] < 0.05
     assert found.seen_rpm.shape == found.made_rpm.shape
+
+
+def test_match_without_a_known_top_is_refused_with_the_mend() -> None:
+    engine = read_engine("demo-v6")
+    sensor = engine.crank_sensor.model_copy(update={"position_0_known": False})
+    with pytest.raises(DataError, match="position_0_deg"):
+        match_recording(Recording("r.csv", "sensor", ()), engine.model_copy(update={"crank_sensor": sensor}))

@@ -58,6 +58,14 @@ def match(
 def match_recording(recording: Recording, engine: Engine, *, believe_cams: bool = True) -> Match:
     """The same, of a recording at hand."""
     known_cylinders(engine, {})
+    if not engine.crank_sensor.finds_top:
+        raise DataError(
+            code="top-not-known",
+            what=f"the engine file of {engine.name} does not say where top dead centre is",
+            expected="position_0_deg of the crank wheel, as the maker or a pressure trace gives it",
+            got="a learned wheel, whose position 0 is only a convention",
+            hint="Set position_0_deg and take out position_0_known: false, then try again",
+        )
     examined = diagnose_recording(recording, wheel_pattern(engine), cam_patterns(engine))
     seen = average_cycle(examined)
     known = {

@@ -517,7 +517,7 @@ class PhaserMotion(Record):
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class ValveEvent(Record):
-    """Where one valve really opens or closes, after the cylinder's own compression top. Meant as the engine file means it."""
+    """Where one valve really opens or closes, after the cylinder's own compression top, as the engine file means it."""
 
     name: Literal["evo", "evc", "ivo", "ivc"]
     angle_deg: float
@@ -587,7 +587,7 @@ class CylinderFinding(Record):
     place: int
     cylinder: int | None  # None: no sync, only the order is known
     relative_compression: tuple[float, float] | None = None  # share of the engine's sound cylinders, standard deviation
-    contribution: tuple[float, float] | None = None  # share of the mean cylinder's work, standard deviation
+    contribution: tuple[float, float] | None = None  # share of the better half's work, standard deviation
     sealing: Sealing = "unknown"
     pulls: Literal["good", "weak", "none", "unknown"] = "unknown"
     cycle_compression: tuple[float, ...] = ()  # cycle by cycle

@@ -32,8 +32,8 @@ def run(
     import json
 
     from tightside.cli.diagnose import check_targets
-    from tightside.engine.contacts import clearances_as_json, clearances_of
     from tightside.cli.inputs import engine_named
+    from tightside.engine.contacts import clearances_as_json, clearances_of
 
     check_targets(json_file, report)
     known = engine_named(engine)

@@ -272,33 +272,6 @@ def _running_median(values: Floats, length: int) -> Floats:
     return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, length), axis=1))
 
 
-def local_size(swings: Swings) -> Floats:
-    """Upper quartile of the swings around each swing, by groups of 16 and their neighbours. (len - 1,)
-
-    Not much above that of the wider surroundings: a group may hold a few large spikes.
-    """
-    sizes = swings.sizes()
-    groups = -(-len(sizes) // _GROUP)
-    padded = np.full(groups * _GROUP, np.nan)
-    padded[: len(sizes)] = sizes
-    padded[len(sizes) :] = sizes[-1:].repeat(len(padded) - len(sizes))
-    upper = np.partition(padded.reshape(groups, _GROUP), (3 * _GROUP) // 4, axis=1)[:, (3 * _GROUP) // 4]
-    around = np.minimum(_running_median(upper, 3), 1.5 * _running_median(upper, 9))
-    return np.asarray(around.repeat(_GROUP)[: len(sizes)])
-
-
-def merge_ripples(swings: Swings, ratio: float) -> Swings:
-    """Without the swings that are small beside those around them: ringing, noise on a flat, wiggles in a gap.
-
-    Coarse to fine would lose teeth where ripples outnumber them, so the ratio rises in steps.
-    """
-    for step in (0.1, 0.25, 0.5, 1.0, 1.0):
-        if len(swings) < 4 or swings.sizes().min() >= ratio * swings.sizes().max():
-            break
-        swings = merge_small(swings, step * ratio * local_size(swings))
-    return swings
-
-
 def trim(swings: Swings, least: float) -> Swings:
     """Without swings below ``least`` anywhere, the ends included."""
     if len(swings) < 2:

@@ -93,18 +93,6 @@ def cycle_of(edges: CamEdges, repeat_deg: float) -> tuple[int, int] | None:
     return max(found, key=lambda f: f[1]) if found else None
 
 
-def turns_from_cams(cycles: list[tuple[int, int] | None]) -> int | None:
-    """How often the crank pattern comes in one turn, from after how many of them the cams repeat.
-
-    A cam takes two turns, so half of an even count; a cam that is alike in both turns (an odd count) takes one.
-    """
-    counts = [c[0] for c in cycles if c is not None]
-    if not counts:
-        return None
-    most = int(np.lcm.reduce(counts))
-    return most // 2 if most % 2 == 0 else most
-
-
 def with_role(channel: Channel, role: str | None, why: str) -> Channel:
     """The channel with another role and the reason for it."""
     return replace(channel, role=role, why=why)
