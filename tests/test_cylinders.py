@@ -168,7 +168,7 @@ def test_weak_cylinders_come_out_in_their_order(works: list[float]) -> None:
     assert found is not None
     weak = sorted((w, k) for k, w in enumerate(works) if w < 1)
     assert [int(k) for k in np.argsort(found.share)[: len(weak)]] == [k for _, k in weak]
-    assert found.share.mean() == pytest.approx(1.0)
+    assert np.sort(found.share)[len(works) // 2 :].mean() == pytest.approx(1.0)
 
 
 def test_wheel_error_is_learned_from_fast_turns_and_taken_out() -> None:

@@ -25,7 +25,7 @@ FAST = 1.7  # times idle: from here on turns teach the wheel's error
 FEWEST_CYCLES = 6
 SWINGS = 2.0  # of each firing interval that are looked at
 IDLE_MANIFOLD_KPA = 38.0  # common practice, no source; its share is fitted
-SCALE_SD = 0.05  # of a departure from the mean: shapes are not quite those of the model
+SCALE_SD = 0.25  # of a departure from the others: how much is compression and how much burning shows only roughly
 FLOOR_SD = 0.01
 
 
@@ -41,7 +41,7 @@ class RunningCycles(Record):
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Contributions(Record):
-    """Work of each cylinder over the mean cylinder's, in firing order."""
+    """Work of each cylinder over the mean of the better half, in firing order."""
 
     share: Floats = array()  # (Y,)
     sd: Floats = array()  # (Y,)
@@ -112,8 +112,9 @@ def contributions(cycles: RunningCycles, cylinders: tuple[Cylinder, ...]) -> Con
     burns = found[2:]
     if burns.mean() <= 0.0:
         return None
-    each = np.array([_solved(slow_design, row, found[:2])[2:] for row in energy]) / burns.mean()
-    share = burns / burns.mean()
+    best = float(np.sort(burns)[len(burns) // 2 :].mean())
+    each = np.array([_solved(slow_design, row, found[:2])[2:] for row in energy]) / best
+    share = burns / best
     spread = each.std(axis=0, ddof=1) / np.sqrt(len(each))
     off = mean - slow_design @ found
     return Contributions(

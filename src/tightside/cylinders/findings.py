@@ -8,13 +8,13 @@ from typing import Literal
 import numpy as np
 
 from tightside.cylinders.compression import Compressions
-from tightside.cylinders.contribution import Contributions
+from tightside.cylinders.contribution import FLOOR_SD, SCALE_SD, Contributions
 from tightside.cylinders.sealing import LIMITS, Limits
 from tightside.records import CylinderFinding, CylindersFinding, Floats
 
 EXPLAINED = 0.9  # share of the swing that compression must explain before it is believed
 PULL_EXPLAINED = 0.8
-WEAK, DEAD = 0.8, 0.3  # of the mean cylinder's work; common practice, no source
+WEAK, DEAD = 0.85, 0.3  # of the better half's work; common practice, no source
 UNSURE_PULL = 0.15
 TREND = 0.1  # of a cylinder's compression over the recording
 
@@ -86,11 +86,12 @@ def _plain(values: Floats) -> tuple[float, ...]:
 
 
 def _pulls(value: float, sd: float) -> Pulls:
-    if sd > UNSURE_PULL:
-        return "unknown"
-    if value + LIMITS.sure * sd < DEAD:
-        return "none"
-    return "weak" if value + LIMITS.sure * sd < WEAK else "good"
+    # that a cylinder falls behind is surer than by how much
+    sd = float(np.sqrt(max(sd**2 - (SCALE_SD * (value - 1.0)) ** 2, FLOOR_SD**2)))
+    most = value + LIMITS.sure * sd
+    if most < WEAK:
+        return "none" if most < DEAD else "weak"
+    return "unknown" if sd > UNSURE_PULL else "good"
 
 
 def _said_of_cycles(found: Compressions, order: Sequence[int], named: bool) -> list[str]:

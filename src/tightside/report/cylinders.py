@@ -29,7 +29,7 @@ def render_cylinders(found: CylindersFinding | None, *, narrow: bool = False) ->
                 [(c, c.relative_compression, c.sealing) for c in found.cylinders],
             ),
             (
-                "Contribution, share of the mean cylinder's work",
+                "Contribution, share of the better half's work",
                 [(c, c.contribution, c.pulls) for c in found.cylinders],
             ),
         )
@@ -147,9 +147,9 @@ def _contribution_words(parts: Sequence[CylinderPart], named: bool) -> str:
     dead, weak = ([p for p in parts if p.pulls == s] for s in ("none", "weak"))
     shares = ", ".join(f"{p.cylinder if named else f'({p.place})'}: {100 * (p.contribution or 0.0):.0f}" for p in parts)
     if not dead and not weak:
-        return f"Contribution: all cylinders pull. Each, of the mean: {shares} %."
+        return f"Contribution: all cylinders pull. Each, of the better half: {shares} %."
     told = [f"{_who(of, named)} {word}" for of, word in ((dead, "does not pull"), (weak, "weak")) if of]
-    return f"Contribution: {' and '.join(told)}. Each, of the mean: {shares} %."
+    return f"Contribution: {' and '.join(told)}. Each, of the better half: {shares} %."
 
 
 def cranking_cautions(diagnosis: Diagnosis) -> tuple[str, ...]:
