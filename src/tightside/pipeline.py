@@ -20,9 +20,9 @@ from tightside.engine.patterns import cam_patterns, wheel_pattern
 from tightside.joins.cams import banks_compared, judged_cams, with_cam_roles
 from tightside.joins.causes import with_causes, with_codes
 from tightside.joins.contents import cams_seen, crank_seen, recording_seen, with_seen
+from tightside.joins.cylinders import cylinders_joined, with_cylinders
 from tightside.joins.reference import Read, drive_of, kinds_of, log_patterns, reference_of, tops_of
 from tightside.joins.together import joined
-from tightside.per_cylinder import cylinders_joined, with_cylinders
 from tightside.recordings.registry import read_recording
 from tightside.records import CamPattern, CodeFinding, DriveStage, Readings, Recording, WheelPattern
 from tightside.report.contents import recording_part
