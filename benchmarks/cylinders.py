@@ -21,7 +21,7 @@ from tightside.diagnosis import Examination
 from tightside.engine.load import read_engine
 from tightside.engine.model import Engine
 from tightside.engine.patterns import cam_patterns, wheel_pattern
-from tightside.per_cylinder import with_cylinders
+from tightside.joins.cylinders import with_cylinders
 from tightside.pipeline import diagnose_recording
 from tightside.records import Recording
 from tightside.twin.grammar import read_fault
