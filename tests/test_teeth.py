@@ -288,3 +288,37 @@ def test_order_of_the_cams_does_not_matter(offsets, order):
 
 def test_no_cams_give_no_beliefs():
     assert infer_teeth(()) == ()
+
+
+# ------------------------------------------------------------------------------------------- phasers moved on purpose
+
+
+def moved(driving, **offsets):
+    """Two banks with phased intake cams and fixed exhaust cams."""
+    cams = tuple(
+        MeasuredCam(pattern_of(c, phaser_authority_deg=50.0 if c.endswith("A") else 0.0), at, 0.1, driving=driving)
+        for c, at in offsets.items()
+    )
+    return dict(zip(offsets, infer_teeth(cams), strict=True))
+
+
+def test_intake_cams_of_both_banks_early_alike_are_no_sure_slip():
+    # the module advances both intake cams above idle; that they then stand a tooth early each is no rare chance
+    for driving in (False, True):
+        beliefs = moved(driving, **{"1A": -PITCH_DEG, "1B": 0.0, "2A": -PITCH_DEG - 0.8, "2B": 0.3})
+        assert max(beliefs["1A"].probability.get(-1, 0.0), beliefs["2A"].probability.get(-1, 0.0)) < 0.9
+        assert beliefs["1B"].probability[0] > 0.98
+
+
+def test_intake_cams_moved_alike_by_part_of_a_tooth_are_in_place():
+    beliefs = moved(True, **{"1A": -9.0, "1B": 0.0, "2A": -9.5, "2B": 0.3})
+    assert called(beliefs["1A"]) == 0
+
+
+def test_one_intake_cam_early_beside_one_in_place_is_still_called():
+    assert called(moved(False, **{"1A": -PITCH_DEG, "1B": 0.0, "2A": 0.2, "2B": 0.3})["1A"]) == -1
+
+
+def test_phaser_well_above_idle_makes_an_early_cam_less_sure():
+    idle, driving = (moved(d, **{"1A": -PITCH_DEG, "1B": 0.0})["1A"].probability[-1] for d in (False, True))
+    assert driving < idle

@@ -24,7 +24,7 @@ FAR_SHARE = 0.12  # ... and so many of them make a cam erratic that is steady in
 CLOCK_FACTOR = 3.0  # what the crank clock's own error between teeth may add
 STRAY_DEG = 4.0  # beyond its stops by mounting and wear
 FEW_CYCLES = 12  # among so few, two astray are enough
-CRANKING_RPM = 400.0
+CRANKING_RPM, DRIVING_RPM = 400.0, 1400.0
 FITTING = 0.5  # share of the expected edges that must be found
 FEW_EDGES, FITTING_FEW = 5, 0.7  # a coil's few like edges match almost anything: more of them must
 BELONGING = 0.22  # share of the edges offered that must belong: a loose cam's own stray too, so few may
@@ -91,6 +91,7 @@ def _measured(cam: CamEvidence) -> MeasuredCam:
         offset_deg=mean,
         sd_deg=(interval[1] - interval[0]) / 3.92,
         cranking=is_cranking(cam.offsets),
+        driving=bool(np.median(cam.offsets.rpm) > DRIVING_RPM),
         turned_deg=summarise(turned)[0] if turned is not None and _is_usable(cam, turned) else None,
     )
 

@@ -31,7 +31,10 @@ MOUNT_SD_DEG = 0.9  # cam wheel, sensor and engine data, each cam for itself
 WEAR_SHARE, WEAR_MEAN_DEG, WEAR_MOST_DEG = 0.55, 1.6, 7.0  # chains worn at all; late only, exponential, by the bank
 COMMON_WEAR_SHARE = 0.2  # ... and so often alike on all banks: the chains are of one age
 PHASER_WEIGHT = 0.04  # a phaser that is not parked: anywhere within its authority
+PHASER_WEIGHT_DRIVING = 0.12  # well above idle, where most are told to move
 PHASER_WEIGHT_CRANKING = 0.03  # the same before there is oil pressure, when its pin should hold it
+COMMANDED_ALIKE = 1.5  # of a lone phaser's weight: the module moves the phasers of both banks together
+ALIKE_DEG, AWAY_DEG = 4.0, 3.0  # so near to each other, and so far from parked, they may have been
 ADRIFT_WEIGHT = 0.012  # none of these: anywhere within ADRIFT_SPAN_DEG, shared between the two nearest teeth
 ADRIFT_SPAN_DEG = 200.0
 TURNED_WEIGHT = 0.04  # a signal that is upside down, where its edges cannot show it
@@ -54,6 +57,14 @@ class MeasuredCam:
     sd_deg: float
     cranking: bool = False
     turned_deg: float | None = None  # its offset should the signal be upside down, where nothing shows whether it is
+    driving: bool = False  # well above idle
+
+    @property
+    def phaser_weight(self) -> float:
+        """Chance that its phaser, if it has one, is away from park."""
+        if self.cranking:
+            return PHASER_WEIGHT_CRANKING
+        return PHASER_WEIGHT_DRIVING if self.driving else PHASER_WEIGHT
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +121,7 @@ def density(x: Floats, cam: MeasuredCam) -> Floats:
     if reach > 0.0:
         y = -x if cam.pattern.phaser_advances else x
         away = (ndtr(y / s) - ndtr((y - reach) / s)) / reach
-        weight = PHASER_WEIGHT_CRANKING if cam.cranking else PHASER_WEIGHT
+        weight = cam.phaser_weight
         total = (1.0 - weight) * total + weight * away
     return np.asarray(total)
 
@@ -180,6 +191,47 @@ def infer_teeth(
     """
     if not cams:
         return ()
+    beliefs, evidence = _weigh(cams, repeat_deg, crank_turned_deg)
+    for group, away_deg in _moved_alike(cams):
+        parked = tuple(replace(c, offset_deg=c.offset_deg - away_deg) if i in group else c for i, c in enumerate(cams))
+        told, evidence_told = _weigh(parked, repeat_deg, crank_turned_deg)
+        first = cams[group[0]]
+        blur = np.sqrt(2.0 * np.pi / len(group)) * np.hypot(first.sd_deg, MOUNT_SD_DEG)
+        weight = COMMANDED_ALIKE * first.phaser_weight * blur / first.pattern.phaser_authority_deg
+        share = weight * evidence_told / (evidence + weight * evidence_told)
+        beliefs = tuple(_mixed(a, b, float(share)) for a, b in zip(beliefs, told, strict=True))
+    return beliefs
+
+
+def _moved_alike(cams: tuple[MeasuredCam, ...]) -> list[tuple[tuple[int, ...], float]]:
+    """Phased cams of one letter on several banks that stand away from park alike, and by how much. [deg]"""
+    found = []
+    for letter in sorted({c.pattern.cam[-1:] for c in cams}):
+        group = tuple(
+            i for i, c in enumerate(cams) if c.pattern.cam[-1:] == letter and c.pattern.phaser_authority_deg > 0.0
+        )
+        if len({cams[i].pattern.bank for i in group}) < 2:
+            continue
+        at = np.array([cams[i].offset_deg for i in group])
+        first = cams[group[0]].pattern
+        away = float(-at.mean() if first.phaser_advances else at.mean())
+        if np.ptp(at) <= ALIKE_DEG and AWAY_DEG <= away <= first.phaser_authority_deg + ALIKE_DEG:
+            found.append((group, float(at.mean())))
+    return found
+
+
+def _mixed(as_read: TeethBelief, told: TeethBelief, share: float) -> TeethBelief:
+    """Both readings of a cam in one belief: its phaser parked, or moved as it was told, which has the share given."""
+    counts = sorted({*as_read.probability, *told.probability})
+    mixed = {k: (1 - share) * as_read.probability.get(k, 0.0) + share * told.probability.get(k, 0.0) for k in counts}
+    likelier = told if share > 0.5 else as_read
+    return replace(likelier, probability=mixed, spoken=min(as_read.spoken, told.spoken))
+
+
+def _weigh(
+    cams: tuple[MeasuredCam, ...], repeat_deg: float, crank_turned_deg: tuple[float, ...]
+) -> tuple[tuple[TeethBelief, ...], float]:
+    """Posterior of every cam with each phaser for itself, and the density of all that was measured."""
     pitches = sorted({round(tooth_pitch_deg(c.pattern.stages), 6) for c in cams if c.pattern.stages})
     s, weight, way, place = references(
         round(repeat_deg, 6), tuple(pitches), tuple(round(d, 3) for d in crank_turned_deg)
@@ -221,7 +273,7 @@ def infer_teeth(
                 places=places,
             )
         )
-    return tuple(out)
+    return tuple(out), norm
 
 
 def _own_jumps(cam: MeasuredCam) -> Jumps:
