@@ -17,7 +17,7 @@ from tightside.timing.runout import EdgeMeans, offsets_from_edges
 
 CLOCK_SHARE = 0.5  # of the clock's error between teeth: what of it is alike in each cycle
 DELAY_SD_S = 3e-6  # unequal delay of two sensors and their wiring (common practice, no source)
-TRANSITION_SHARE = 0.12  # of a sensor's transition time: where in it the real edge lies is not known
+TRANSITION_SHARE = 0.16  # of a sensor's transition time: where in it the real edge lies is not known
 SYSTEMATIC_FREE = 40.0  # degrees of freedom of what does not average out
 COMMON_SD_DEG = 0.05  # crank sensor's own level and mounting: alike for all edges, so that nothing shows it
 SPARSE_DEG = 45.0  # teeth further apart than this do not show the speed within one compression
