@@ -36,11 +36,12 @@ ROOMS = (
     "decision",
     "report",
 )
-SHARED = ("records", "errors", "units")
+SHARED = ("records", "errors", "units", "yaml_text")
 MAY_IMPORT: dict[str, tuple[str, ...]] = {
     "records": ("errors",),
     "errors": (),
     "units": (),
+    "yaml_text": ("errors",),
     "diagnosis": SHARED,
     **{room: (room, *SHARED) for room in ROOMS},
     "report": ("report", "diagnosis", *SHARED),

@@ -6,7 +6,6 @@ whole file.
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import IO, Annotated, Any, Literal
 
@@ -14,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from tightside.causes.tools import TOOLS
 from tightside.errors import DataError, UsageError
+from tightside.yaml_text import data_from_yaml, first_complaint
 
 SCHEMA: Literal["tightside/observations/1"] = "tightside/observations/1"
 MAX_BYTES = 200_000
@@ -162,7 +162,7 @@ def _decoded(raw: bytes, file: str) -> str:
 
 def observations_from_text(text: str, file: str = "observations") -> Observations:
     """Observations from YAML text; ``file`` is the name that errors carry."""
-    data = _parsed(text, file)
+    data = data_from_yaml(text, file, "observations")
     if data is None:
         return Observations()
     if not isinstance(data, dict):
@@ -174,25 +174,7 @@ def observations_from_text(text: str, file: str = "observations") -> Observation
     try:
         return Observations.model_validate(_plain(data))
     except ValidationError as error:
-        raise _with_line(error, data, file) from None
-
-
-def _parsed(text: str, file: str) -> Any:
-    from ruamel.yaml import YAML
-    from ruamel.yaml.error import MarkedYAMLError, YAMLError
-
-    try:
-        return YAML(typ="rt").load(io.StringIO(text))
-    except MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        problem = " ".join((error.problem or "it is not YAML").split())
-        raise DataError(
-            code="observations",
-            what=f"{file} line {mark.line + 1 if mark else 1}: {problem}",
-            hint="Check indentation, colons, brackets and quotes there and on the line above",
-        ) from None
-    except (YAMLError, ValueError) as error:
-        raise DataError(code="observations", what=f"{file} line 1: {' '.join(str(error).split())}") from None
+        raise first_complaint((_problem(e, data) for e in error.errors()), file, "observations") from None
 
 
 #: groups whose keys are banks or cylinders, which YAML reads as numbers
@@ -208,14 +190,6 @@ def _plain(node: Any, under: str = "") -> Any:
     if isinstance(node, list):
         return [_plain(value) for value in node]
     return node
-
-
-def _with_line(error: ValidationError, data: Any, file: str) -> DataError:
-    problems = sorted((_problem(e, data) for e in error.errors()), key=lambda p: p[0])
-    line, path, what, mend = problems[0]
-    more = f" ({len(problems) - 1} more after this one)" if len(problems) > 1 else ""
-    where = f"{path}: " if path else ""
-    return DataError(code="observations", what=f"{file} line {line}: {where}{what}{more}", hint=mend)
 
 
 def _problem(entry: Any, data: Any) -> tuple[int, str, str, str]:

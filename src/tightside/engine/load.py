@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from importlib import resources
 from pathlib import Path
 from typing import IO, Any
 
 from pydantic import ValidationError
-from ruamel.yaml import YAML
-from ruamel.yaml.error import MarkedYAMLError, YAMLError
 
 from tightside.engine.model import SCHEMA, Engine, Misfit
 from tightside.errors import DataError, UsageError
+from tightside.yaml_text import data_from_yaml, first_complaint
 
 MAX_BYTES = 2_000_000
 
@@ -60,7 +58,7 @@ def read_engine(source: str | Path | IO[str] | IO[bytes]) -> Engine:
 
 def engine_from_text(text: str, file: str = "engine file") -> Engine:
     """An engine from YAML (or JSON) text; ``file`` is the name that errors carry."""
-    data = _parsed(text, file)
+    data = data_from_yaml(text, file, "engine-file")
     if not isinstance(data, dict):
         raise DataError(
             code="engine-file",
@@ -70,7 +68,7 @@ def engine_from_text(text: str, file: str = "engine file") -> Engine:
     try:
         return Engine.model_validate(_plain(data))
     except ValidationError as error:
-        raise _with_line(error, data, file) from None
+        raise first_complaint((_problem(e, data) for e in error.errors()), file, "engine-file") from None
 
 
 def _shipped() -> Any:
@@ -107,38 +105,12 @@ def _decoded(raw: str | bytes, file: str) -> str:
         ) from None
 
 
-def _parsed(text: str, file: str) -> Any:
-    yaml = YAML(typ="rt")
-    try:
-        return yaml.load(io.StringIO(text))
-    except MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        line = mark.line + 1 if mark else 1
-        problem = " ".join((error.problem or "it is not YAML").split())
-        raise DataError(
-            code="engine-file",
-            what=f"{file} line {line}: {problem}",
-            hint="Check indentation, colons, brackets and quotes there and on the line above",
-        ) from None
-    except (YAMLError, ValueError) as error:
-        text_of_error = " ".join(str(error).split())
-        raise DataError(code="engine-file", what=f"{file} line 1: {text_of_error}") from None
-
-
 def _plain(node: Any) -> Any:
     if isinstance(node, dict):
         return {key: _plain(value) for key, value in node.items()}
     if isinstance(node, list):
         return [_plain(value) for value in node]
     return node
-
-
-def _with_line(error: ValidationError, data: Any, file: str) -> DataError:
-    problems = sorted((_problem(e, data) for e in error.errors()), key=lambda p: p[0])
-    line, path, what, mend = problems[0]
-    more = f" ({len(problems) - 1} more after this one)" if len(problems) > 1 else ""
-    where = f"{path}: " if path else ""
-    return DataError(code="engine-file", what=f"{file} line {line}: {where}{what}{more}", hint=mend)
 
 
 def _problem(entry: Any, data: Any) -> tuple[int, str, str, str]:
