@@ -15,7 +15,9 @@ from cam_signals import (
     even_clock,
     pattern_of,
 )
-from tightside.timing.offset import measure_cams, robust_sd, summarise
+from tightside.records import ToothTrack, WheelPattern
+from tightside.signals.clock import angle_at, make_clock
+from tightside.timing.offset import _unseen_ripple_deg, measure_cams, robust_sd, summarise
 
 DRAWS = 400
 SIX_EDGES = (30.0, 95.0, 310.0, 420.0, 520.0, 655.0)
@@ -151,3 +153,34 @@ def test_interval_of_a_steady_cam_covers_and_is_still_narrow():
     covered, half = zip(*[_covers(rng, (12, 31), 0.0, 0.05) for _ in range(200)], strict=True)
     assert np.mean(covered) >= 0.92
     assert np.median(half) < PITCH_DEG / 60
+
+
+# ------------------------------------------------------------------------------------ few teeth, and what they hide
+
+
+def rippled_clock(rpm, swing, teeth=4, turns=40):
+    """A crank whose speed swings three times a turn, seen by so few teeth; also the true angle at any time."""
+    angle = np.linspace(0.0, 360.0 * turns, 36000 * turns // 10)
+    speed = 6.0 * rpm * (1.0 + swing * np.sin(np.radians(3.0 * angle + 40.0)))
+    times = np.concatenate(([0.0], np.cumsum(np.diff(angle) * 0.5 * (1 / speed[1:] + 1 / speed[:-1]))))
+    places = np.arange(0.0, 360.0 * turns - 1.0, 360.0 / teeth)
+    knots = np.interp(places, angle, times)
+    wheel = WheelPattern(f"even {teeth}", np.arange(teeth) * 360.0 / teeth)
+    clock = make_clock(ToothTrack(knots, places, np.zeros(len(knots), np.int64)), wheel)
+    return clock, lambda t: np.interp(t, times, angle)
+
+
+@pytest.mark.parametrize("rpm", [230.0, 400.0, 700.0])
+def test_ripple_between_few_teeth_is_within_what_is_allowed_for_it(rpm):
+    # the same gas does the same work on the same flywheel: the swing of speed falls with the square of the speed
+    clock, angle_of = rippled_clock(rpm, 0.15 * (200.0 / rpm) ** 2)
+    times = np.linspace(clock.times_s[4], clock.times_s[-4], 4000)
+    off = angle_at(clock, times)[0] - angle_of(times)
+    assert np.sqrt(np.mean(off**2)) <= _unseen_ripple_deg(clock) * 1.2
+    assert np.abs(off).max() > 0.1 * _unseen_ripple_deg(clock)  # it is there to be allowed for
+
+
+def test_ripple_is_allowed_for_only_where_teeth_are_few_and_by_the_square_of_speed():
+    slow, fast = (_unseen_ripple_deg(rippled_clock(rpm, 0.0)[0]) for rpm in (300.0, 600.0))
+    assert slow == pytest.approx(4.0 * fast, rel=1e-3)
+    assert _unseen_ripple_deg(rippled_clock(200.0, 0.1, teeth=36)[0]) == 0.0

@@ -152,9 +152,11 @@ def _could_be_told(offset_deg: Floats, pattern: CamPattern) -> bool:
 
 def is_erratic(offset_deg: Floats, clock_error_deg: float = 0.0) -> bool:
     """Whether the offset jumps about more than a sound drive lets it, or strays from its place too often."""
+    if len(offset_deg) == 0:
+        return False
     limit = float(np.hypot(ERRATIC_DEG, CLOCK_FACTOR * clock_error_deg))
-    if len(offset_deg) == 0 or max(robust_sd(offset_deg), _wide_sd(offset_deg)) > limit:
-        return len(offset_deg) > 0
+    if max(robust_sd(offset_deg), _wide_sd(offset_deg)) > limit:
+        return True
     far = np.abs(offset_deg - np.median(offset_deg)) > max(FAR_DEG, 2.0 * limit)
     return bool(far.sum() >= (2 if len(offset_deg) < FEW_CYCLES else 3) and far.mean() >= FAR_SHARE)
 
